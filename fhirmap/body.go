@@ -1,0 +1,47 @@
+package fhirmap
+
+import (
+	"tidemark/internal/fhirjson"
+	"tidemark/internal/store"
+)
+
+// Body writes a resource as the store keeps it: resourceType, id and meta
+// first, meta without what the store assigns, all else in the order it came.
+func Body(n *fhirjson.Node) store.Body {
+	b := make([]byte, 0, 1024)
+	b = append(b, `{"resourceType":`...)
+	b = fhirjson.Str(n.Str("resourceType")).Append(b)
+	b = append(b, `,"id":`...)
+	b = fhirjson.Str(n.Str("id")).Append(b)
+	b = append(b, `,"meta":{`...)
+	at := len(b)
+	first := true
+	if meta := n.Get("meta"); meta != nil {
+		for _, m := range meta.Members {
+			switch m.Name {
+			case "versionId", "lastUpdated", "_versionId", "_lastUpdated":
+				continue
+			}
+			b = member(b, m, &first)
+		}
+	}
+	b = append(b, '}')
+	first = false
+	for _, m := range n.Members {
+		switch m.Name {
+		case "resourceType", "id", "meta":
+			continue
+		}
+		b = member(b, m, &first)
+	}
+	return store.Body{JSON: append(b, '}'), Meta: at}
+}
+
+func member(b []byte, m fhirjson.Member, first *bool) []byte {
+	if !*first {
+		b = append(b, ',')
+	}
+	*first = false
+	b = append(fhirjson.Str(m.Name).Append(b), ':')
+	return m.Value.Append(b)
+}

@@ -1,0 +1,191 @@
+package fhirmap
+
+import (
+	"encoding/json"
+	"slices"
+	"time"
+
+	"github.com/samply/golang-fhir-models/fhir-models/fhir"
+
+	"tidemark/internal/drain"
+	"tidemark/internal/fhirdate"
+	"tidemark/internal/fhirjson"
+)
+
+// Extensions on a DetectedIssue that the service keeps.
+const (
+	ExtensionPolicy    = Canonical + "/StructureDefinition/policy-version"
+	ExtensionAnnounced = Canonical + "/StructureDefinition/announced"
+)
+
+// CodeAcknowledged is the mitigation action that $acknowledge adds when the
+// caller's own words name no code.
+const CodeAcknowledged = "acknowledged"
+
+// Service names the author of derived resources.
+const Service = "Tidemark drain output service"
+
+// Finding writes a finding as a DetectedIssue. Mitigations of the version
+// before stay as they are.
+func Finding(f drain.Finding, before *fhirjson.Node) *fhirjson.Node {
+	severity := map[drain.Severity]fhir.DetectedIssueSeverity{
+		drain.High: fhir.DetectedIssueSeverityHigh, drain.Moderate: fhir.DetectedIssueSeverityModerate, drain.Low: fhir.DetectedIssueSeverityLow,
+	}[f.Severity]
+	status := fhir.ObservationStatusFinal
+	switch {
+	case f.Withdrawn:
+		status = fhir.ObservationStatusCancelled
+	case before != nil:
+		status = fhir.ObservationStatusAmended
+	}
+	period := &fhir.Period{Start: ptr(fhirdate.Format(f.Since))}
+	if !f.Open() {
+		period.End = ptr(fhirdate.Format(f.Until))
+	}
+	di := fhir.DetectedIssue{
+		Id:               &f.ID,
+		Status:           status,
+		Code:             local(f.Rule, RuleDisplay(f.Rule)),
+		Severity:         &severity,
+		Patient:          ref("Patient", f.Patient),
+		IdentifiedPeriod: period,
+		Author:           &fhir.Reference{Display: ptr(Service)},
+		Implicated:       []fhir.Reference{*ref("Device", f.Drain)},
+		Detail:           &f.Text,
+		Extension: []fhir.Extension{
+			{Url: ExtensionPolicy, ValueString: &f.Policy},
+			{Url: ExtensionAnnounced, ValueDateTime: ptr(fhirdate.Format(f.Announced))},
+		},
+	}
+	if len(f.Evidence) > 0 {
+		var ev fhir.DetectedIssueEvidence
+		for _, id := range f.Evidence {
+			ev.Detail = append(ev.Detail, *ref("Observation", id))
+		}
+		di.Evidence = []fhir.DetectedIssueEvidence{ev}
+	}
+	n := tree(di)
+	if m := before.Get("mitigation"); m != nil {
+		n.Set("mitigation", m.Clone())
+	}
+	return n
+}
+
+// findingOf reads a finding back from the DetectedIssue that Finding wrote.
+func findingOf(n *fhirjson.Node) *drain.Finding {
+	f := &drain.Finding{
+		ID: n.Str("id"), Severity: drain.Severity(n.Str("severity")), Text: n.Str("detail"),
+		Withdrawn: n.Str("status") == "cancelled",
+	}
+	f.Patient = lastPart(n.Path("patient").Str("reference"))
+	for _, c := range n.Path("code").Each("coding") {
+		if c.Str("system") == Local {
+			f.Rule = c.Str("code")
+		}
+	}
+	for _, i := range n.Each("implicated") {
+		if r := i.Str("reference"); len(r) > 7 && r[:7] == "Device/" {
+			f.Drain = r[7:]
+		}
+	}
+	f.Since = instant(n.Path("identifiedPeriod").Str("start"))
+	f.Until = instant(n.Path("identifiedPeriod").Str("end"))
+	for _, e := range n.Each("evidence") {
+		for _, d := range e.Each("detail") {
+			f.Evidence = append(f.Evidence, lastPart(d.Str("reference")))
+		}
+	}
+	slices.Sort(f.Evidence)
+	for _, e := range n.Each("extension") {
+		switch e.Str("url") {
+		case ExtensionPolicy:
+			f.Policy = e.Str("valueString")
+		case ExtensionAnnounced:
+			f.Announced = instant(e.Str("valueDateTime"))
+		}
+	}
+	for _, m := range n.Each("mitigation") {
+		if f.Acknowledged = instant(m.Str("date")); !f.Acknowledged.IsZero() {
+			break
+		}
+	}
+	if f.Rule == "" || f.Drain == "" {
+		return nil
+	}
+	return f
+}
+
+func instant(s string) time.Time {
+	t, err := fhirdate.Instant(s)
+	if err != nil {
+		return time.Time{}
+	}
+	return t
+}
+
+func lastPart(s string) string {
+	for i := len(s) - 1; i >= 0; i-- {
+		if s[i] == '/' {
+			return s[i+1:]
+		}
+	}
+	return s
+}
+
+// RuleDisplay is the human name of a rule of package escalate.
+func RuleDisplay(rule string) string {
+	if d, ok := ruleDisplays[rule]; ok {
+		return d
+	}
+	return rule
+}
+
+var ruleDisplays = map[string]string{
+	"output-rise":    "Output rises",
+	"brisk-output":   "Brisk output",
+	"darker":         "Drain fluid darkens",
+	"fresh-blood":    "Fresh blood late after placement",
+	"suspect-fluid":  "Suspect drain fluid",
+	"suction-lost":   "Suction lost",
+	"reservoir-full": "Reservoir full",
+	"reservoir-half": "Reservoir at least half full",
+	"overdue":        "Emptying overdue",
+	"sudden-stop":    "Output stopped suddenly",
+	"site-signs":     "Signs at the drain site",
+	"dislodged":      "Drain dislodged",
+	"long-dwell":     "Drain in place for long",
+	"reading-doubt":  "Reading in doubt",
+	"stale":          "Nothing charted for long",
+}
+
+// tree turns a model into a tree. The models marshal whatever they hold.
+func tree(v any) *fhirjson.Node {
+	b, err := json.Marshal(v)
+	if err != nil {
+		panic("fhirmap: a model of our own does not marshal: " + err.Error())
+	}
+	n, err := fhirjson.Parse(b)
+	if err != nil {
+		panic("fhirmap: a model of our own is not JSON: " + err.Error())
+	}
+	return n
+}
+
+func ptr[T any](v T) *T { return &v }
+
+func ref(typ, id string) *fhir.Reference {
+	if id == "" {
+		return nil
+	}
+	return &fhir.Reference{Reference: ptr(typ + "/" + id)}
+}
+
+func local(code, display string) *fhir.CodeableConcept { return concept(Local, code, display) }
+
+func concept(system, code, display string) *fhir.CodeableConcept {
+	c := fhir.Coding{System: &system, Code: &code}
+	if display != "" {
+		c.Display = &display
+	}
+	return &fhir.CodeableConcept{Coding: []fhir.Coding{c}}
+}

@@ -1,0 +1,253 @@
+package balance
+
+import (
+	"fmt"
+	"math/big"
+	"sort"
+	"time"
+
+	"tidemark/internal/drain"
+	"tidemark/internal/window"
+)
+
+// Attribution says to which window a volume belongs.
+type Attribution string
+
+// The attributions; see the package comment.
+const (
+	Charted Attribution = "charted"
+	Spread  Attribution = "spread"
+)
+
+// Reason says why a stretch of a window is not covered.
+type Reason string
+
+// Reasons.
+const (
+	NoEmptying   Reason = "no-emptying"        // nothing emptied since the stretch began
+	NotMeasured  Reason = "not-measured"       // emptied, the volume not measured
+	StartUnknown Reason = "start-unknown"      // before the first emptying, placement start not known
+	NotOver      Reason = "window-is-not-over" // in the future
+)
+
+// Stretch is a part of a window of which the output is not known.
+type Stretch struct {
+	Start, End time.Time
+	Reason     Reason
+	Reading    string // id of the emptying that was not measured, else ""
+	Words      string
+}
+
+// Total is what one drain gave in one window.
+type Total struct {
+	Window                   window.Window
+	Net, Measured, Instilled drain.Volume // Net = Measured − Instilled
+	Readings                 []string     // ids of the measured emptyings in it, in time order
+	N                        int          // their number
+	// U is the expanded uncertainty of Net (k = 2), if HasU: at least one reading
+	// has an uncertainty. LowerBound: some reading has none, so that the true U is
+	// larger. A total of no readings has neither.
+	U                float64
+	HasU, LowerBound bool
+	// Coverage is Covered/InPlace: the share, from 0 to 1, of the time in place
+	// that lies in intervals of known volume, whatever the attribution. The time
+	// before placement and after removal is not missing; where the drain was not in
+	// place at all there is nothing to miss and Coverage is 1, with InPlace 0. So
+	// "complete" for a rule per 24 h asks for InPlace == Window.Duration() too.
+	Coverage *big.Rat
+	Missing  []Stretch // the rest, in time order
+	Elapsed  time.Duration
+	InPlace  time.Duration // time in the window with the drain in place, as far as is known
+	Covered  time.Duration
+	// Preliminary: Coverage is below 1, or a reading is itself preliminary.
+	Preliminary bool
+}
+
+// Complete reports whether nothing of the window is missing.
+func (t Total) Complete() bool { return t.Covered == t.InPlace }
+
+// Totals gives the total of one drain in each window. Entries may come in any
+// order and be of any kind; windows may overlap (Cumulative, Rolling). A zero
+// placed or removed means not known, or still in place.
+//
+// Likely double entries count, and so does a volume charted before placement or
+// after removal: doubt about an entry is for the reader to settle, not for a sum
+// to hide. A drain without a known placement start is taken to have been in
+// place all along, hence the time before its first emptying is missing.
+func Totals(entries []drain.Entry, placed, removed time.Time, ws []window.Window, a Attribution, s Settings, now time.Time) []Total {
+	c := course{intervals: Intervals(entries, placed), placed: placed, removed: removed, now: now}
+	totals := make([]Total, len(ws))
+	for i, w := range ws {
+		totals[i] = c.total(w, a, s)
+	}
+	return totals
+}
+
+// course is the life of one drain.
+type course struct {
+	intervals            []Interval
+	placed, removed, now time.Time
+}
+
+// within gives the intervals that touch the window.
+func (c course) within(w window.Window) []Interval {
+	from := sort.Search(len(c.intervals), func(i int) bool { return !c.intervals[i].End.Before(w.Start) })
+	to := sort.Search(len(c.intervals), func(i int) bool { return !c.intervals[i].Start.Before(w.End) })
+	return c.intervals[from:max(from, to)]
+}
+
+func (c course) total(w window.Window, a Attribution, s Settings) Total {
+	t := Total{Window: w, Elapsed: min(max(c.now.Sub(w.Start), 0), w.Duration())}
+	u := uncertainty{settings: s}
+	touching := c.within(w)
+	for _, iv := range touching {
+		share := iv.share(w, a)
+		if !iv.Known || share.Sign() == 0 {
+			continue
+		}
+		t.Measured = t.Measured.Add(iv.Entry.Measured.Volume.Mul(share))
+		t.Instilled = t.Instilled.Add(iv.Entry.Instilled.Mul(share))
+		t.Readings = append(t.Readings, iv.Entry.ID)
+		t.Preliminary = t.Preliminary || iv.Entry.Preliminary()
+		f, _ := share.Float64()
+		u.add(iv.Entry, f)
+	}
+	t.Net = t.Measured.Sub(t.Instilled)
+	t.N = len(t.Readings)
+	t.HasU, t.LowerBound = u.known, u.absent
+	if t.HasU {
+		t.U = u.expanded()
+	}
+	c.cover(&t, touching)
+	t.Preliminary = t.Preliminary || !t.Complete()
+	return t
+}
+
+var whole, none = big.NewRat(1, 1), new(big.Rat) // read only
+
+// share is the fraction of the interval's volume that belongs to the window.
+func (iv Interval) share(w window.Window, a Attribution) *big.Rat {
+	length := iv.End.Sub(iv.Start)
+	if a != Spread || length <= 0 {
+		if w.Contains(iv.End) {
+			return whole
+		}
+		return none
+	}
+	part, ok := clip(iv.Start, iv.End, w.Start, w.End)
+	if !ok {
+		return none
+	}
+	return big.NewRat(int64(part.End.Sub(part.Start)), int64(length))
+}
+
+// clip gives the part of [start, end) that lies in [from, to), if any.
+func clip(start, end, from, to time.Time) (Stretch, bool) {
+	s := Stretch{Start: later(start, from), End: earlier(end, to)}
+	return s, s.Start.Before(s.End)
+}
+
+func later(a, b time.Time) time.Time {
+	if a.After(b) {
+		return a
+	}
+	return b
+}
+
+func earlier(a, b time.Time) time.Time {
+	if a.Before(b) {
+		return a
+	}
+	return b
+}
+
+// cover works out which part of the window is known.
+func (c course) cover(t *Total, touching []Interval) {
+	t.Coverage = big.NewRat(1, 1)
+	// [from, to) is the part in place. The zero time of an unknown placement is
+	// earlier than any window.
+	from, to := later(t.Window.Start, c.placed), t.Window.End
+	if !c.removed.IsZero() {
+		to = earlier(to, c.removed)
+	}
+	if !from.Before(to) {
+		return
+	}
+	t.InPlace = to.Sub(from)
+	zone := t.Window.Start.Location()
+	miss := func(start, end time.Time, r Reason, reading, words string) {
+		if s, ok := clip(start, end, from, to); ok {
+			s.Reason, s.Reading, s.Words = r, reading, words
+			t.Missing = append(t.Missing, s)
+		}
+	}
+	// since is the last thing known of the drain, from which on nothing is.
+	since, sinceWords := c.placed, "no emptying charted since the placement at "+clock(c.placed, zone)
+	if n := len(c.intervals); n > 0 {
+		first, last := c.intervals[0], c.intervals[n-1].End
+		if c.placed.IsZero() {
+			miss(from, first.Start, StartUnknown, "",
+				"the start of the placement is not known: nothing can be said before the first emptying at "+clock(first.End, zone))
+		}
+		if !last.Before(since) {
+			since, sinceWords = last, "no emptying charted since "+clock(last, zone)
+		}
+	} else if c.placed.IsZero() {
+		sinceWords = "no emptying charted, and the start of the placement is not known"
+	}
+	for _, iv := range touching {
+		if iv.Known {
+			if s, ok := clip(iv.Start, iv.End, from, to); ok {
+				t.Covered += s.End.Sub(s.Start)
+			}
+			continue
+		}
+		words := "the volume emptied at " + clock(iv.End, zone) + " was not measured"
+		if iv.Entry.Measured.Absent != "" {
+			words += " (" + iv.Entry.Measured.Absent + ")"
+		}
+		miss(iv.Start, iv.End, NotMeasured, iv.Entry.ID, words)
+	}
+	miss(since, c.now, NoEmptying, "", sinceWords)
+	miss(later(since, c.now), to, NotOver, "", fmt.Sprintf("the window is not over until %s", clock(t.Window.End, zone)))
+	t.Coverage.SetFrac64(int64(t.Covered), int64(t.InPlace))
+}
+
+func clock(t time.Time, zone *time.Location) string {
+	return t.In(zone).Format("2006-01-02 15:04 -07:00")
+}
+
+// Cumulative gives for each of the consecutive windows the one from the start of
+// the first to its own end, for running totals.
+func Cumulative(ws []window.Window) []window.Window {
+	running := make([]window.Window, len(ws))
+	for i, w := range ws {
+		running[i] = window.Window{Start: ws[0].Start, End: w.End, Label: "to the end of " + w.Label, Whole: ws[0].Whole && w.Whole}
+	}
+	return running
+}
+
+// Rolling is the window of the given length that ends at an instant: "the last
+// 24 hours", which is not a day of the calendar and may straddle a clock change.
+func Rolling(end time.Time, length time.Duration) window.Window {
+	return window.Window{Start: end.Add(-length), End: end, Label: "last " + length.String(), Whole: true}
+}
+
+// PublishedSums rounds consecutive figures to decimal places for publication so
+// that they still add up, digit for digit, to their published sum: the running
+// totals are rounded (half to even), and each figure is published as the
+// difference of two of them. A published figure is thus at most one unit of the
+// last place off its exact value; what is 0 stays 0 and what is not negative
+// stays so. Rounded each on its own, figures would be at most half a unit off,
+// but a column of thirds (3.3, 3.3, 3.3) would not add up to its total (10).
+func PublishedSums(figures []drain.Volume, places int) []string {
+	published := make([]string, len(figures))
+	var exact, before drain.Volume
+	for i, v := range figures {
+		exact = exact.Add(v)
+		after, _ := drain.ParseML(exact.Text(places)) // reads back all that Text writes
+		published[i] = after.Sub(before).Text(places)
+		before = after
+	}
+	return published
+}
