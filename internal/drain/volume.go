@@ -47,10 +47,23 @@ func (v Volume) rat() *big.Rat {
 var zero = new(big.Rat) // read only
 
 // Add returns v + o.
-func (v Volume) Add(o Volume) Volume { return Volume{new(big.Rat).Add(v.rat(), o.rat())} }
+func (v Volume) Add(o Volume) Volume {
+	switch { // most volumes are added to or reduced by nothing
+	case o.Sign() == 0:
+		return v
+	case v.Sign() == 0:
+		return o
+	}
+	return Volume{new(big.Rat).Add(v.rat(), o.rat())}
+}
 
 // Sub returns v − o.
-func (v Volume) Sub(o Volume) Volume { return Volume{new(big.Rat).Sub(v.rat(), o.rat())} }
+func (v Volume) Sub(o Volume) Volume {
+	if o.Sign() == 0 {
+		return v
+	}
+	return Volume{new(big.Rat).Sub(v.rat(), o.rat())}
+}
 
 // Mul returns v scaled by a rational.
 func (v Volume) Mul(r *big.Rat) Volume { return Volume{new(big.Rat).Mul(v.rat(), r)} }

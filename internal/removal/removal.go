@@ -1,0 +1,398 @@
+// Package removal owns the review of whether a drain meets the criteria of the
+// ward for asking the surgical team about its removal. It is pure, and it is a
+// prompt to review: it advises nothing, and there is no answer "remove".
+//
+// Published thresholds for the output at removal run from 20 to 100 mL in 24 h by
+// site (Tamplen et al. 2017, JAMA Otolaryngol Head Neck Surg 143:1195–1199, found
+// 100 as safe as 30 after neck dissection; trials on the axilla used 20 to 50);
+// two days in a row are common practice without a published source. All figures
+// are settings that a hospital has to approve.
+package removal
+
+import (
+	"fmt"
+	"math/big"
+	"slices"
+	"strings"
+	"time"
+
+	"tidemark/internal/balance"
+	"tidemark/internal/drain"
+	"tidemark/internal/escalate"
+	"tidemark/internal/trend"
+	"tidemark/internal/window"
+)
+
+// Caution is shown with every review.
+const Caution = "A prompt to review, never an instruction: removal is the surgical team's decision. " + escalate.Caution
+
+// Criteria of a ward.
+type Criteria struct {
+	// DailyLimit in mL/24 h, itself included. 30 is the usual figure of surgeons
+	// asked (Tamplen et al. 2017); by site, 20 to 100 are published.
+	DailyLimit drain.Volume
+	Days       int // whole days of the ward, the last ones, each at most DailyLimit; common practice
+	// Today, which is not over, must not have passed DailyLimit already. Ours.
+	Today bool
+	// MinAge is the least time since placement; common practice.
+	MinAge time.Duration
+	// Appearances that the last charted one must be among; common practice.
+	Appearances []drain.Appearance
+}
+
+// Defaults are the criteria that the service ships with.
+func Defaults() Criteria {
+	return Criteria{
+		DailyLimit:  drain.MLInt(30),
+		Days:        2,
+		Today:       true,
+		MinAge:      24 * time.Hour,
+		Appearances: []drain.Appearance{drain.Serous, drain.Serosanguineous},
+	}
+}
+
+// State of a criterion.
+type State string
+
+// States. What is not known is never taken as met.
+const (
+	Met      State = "met"
+	NotMet   State = "not met"
+	NotKnown State = "not known"
+)
+
+// Item is one criterion.
+type Item struct {
+	Name  string
+	State State
+	// Near marks an output whose uncertainty (U, k = 2) reaches across the
+	// threshold, so that another reading of the same fluid might have fallen on the
+	// other side.
+	Near bool
+	Text string
+	// Chance is that of the true output lying below the threshold, where HasChance:
+	// the day is complete and its uncertainty is known. LowerBound says that some
+	// reading is without a known uncertainty, so that the true chance lies nearer to
+	// one half.
+	Chance                float64
+	HasChance, LowerBound bool
+	Figures               []escalate.Figure
+	Evidence              []string // ids of Observations, by time
+}
+
+// Review is the answer.
+type Review struct {
+	Items    []Item
+	MeetsAll bool
+	Text     string
+	Caution  string
+}
+
+// Check reviews a drain at now: each criterion, whether it is met, and the
+// figures. The open findings are those that escalate.Evaluate gives at now, or
+// those that are kept as open; settings and calendar are the ward's.
+//
+// # Output
+//
+// The days are the last whole days of the ward before now. A day that is not
+// covered without gap by intervals of known volume, or on which the drain was not
+// in place throughout, is not known, unless what is charted of it is over the
+// limit already. The day counts by what was charted in it and by what ran in it
+// (volumes spread evenly over their intervals), and the larger of the two decides:
+// after a night in which nobody emptied, the chart alone would show a day with
+// hardly any output. A day of 23 or 25 hours is reckoned up or down to 24.
+func Check(c Criteria, s escalate.Subject, open []escalate.Finding, cal window.Calendar, settings balance.Settings, now time.Time) Review {
+	stay := s.Stay(now)
+	r := review{
+		Criteria: c, cal: cal, settings: settings, now: now,
+		stay: stay, entries: s.During(stay, now),
+	}
+	r.inPlace()
+	r.days()
+	r.appearance()
+	r.findings(open)
+	r.age()
+	return r.answer()
+}
+
+// review is a review in the making.
+type review struct {
+	Criteria
+	cal      window.Calendar
+	settings balance.Settings
+	now      time.Time
+	stay     escalate.Stay
+	entries  []drain.Entry
+	items    []Item
+}
+
+func (r *review) add(i Item) { r.items = append(r.items, i) }
+
+func (r *review) answer() Review {
+	counts := map[State]int{}
+	near := 0
+	for _, i := range r.items {
+		counts[i.State]++
+		if i.Near {
+			near++
+		}
+	}
+	answer := Review{Items: r.items, MeetsAll: counts[Met] == len(r.items), Caution: Caution}
+	if answer.MeetsAll {
+		answer.Text = fmt.Sprintf("Meets the ward's criteria for review: all %d are met.", len(r.items))
+	} else {
+		answer.Text = fmt.Sprintf("Does not meet the ward's criteria for review: of %d, %d are met, %d are not met and %d are not known.",
+			len(r.items), counts[Met], counts[NotMet], counts[NotKnown])
+	}
+	if near > 0 {
+		answer.Text += fmt.Sprintf(" Near the threshold, within the uncertainty of the readings: %d.", near)
+	}
+	return answer
+}
+
+func (r *review) inPlace() {
+	i := Item{Name: "in place", State: Met, Text: "The drain is in place, as far as is charted."}
+	switch {
+	case !r.stay.Known():
+		i.State, i.Text = NotKnown, "Neither a placement nor an entry is charted."
+	case !r.stay.InPlace:
+		i.State, i.Text = NotMet, "The drain is charted as no longer in place."
+	}
+	r.add(i)
+}
+
+// days judges the output of the last whole days, the earliest first, and of today.
+func (r *review) days() {
+	today := r.cal.DayOf(r.now)
+	windows := make([]window.Window, r.Days)
+	next := today
+	for i := range slices.Backward(windows) {
+		next = r.cal.DayOf(next.Start.Add(-time.Nanosecond))
+		windows[i] = next
+	}
+	charted := r.totals(windows, balance.Charted)
+	spread := r.totals(windows, balance.Spread)
+	for i := range windows {
+		r.day(charted[i], spread[i])
+	}
+	if r.Today && today.Start.Before(r.now) {
+		so := today
+		so.End = r.now.Add(time.Nanosecond) // what is charted now counts
+		r.today(r.totals([]window.Window{so}, balance.Charted)[0])
+	}
+}
+
+func (r *review) totals(ws []window.Window, a balance.Attribution) []balance.Total {
+	return balance.Totals(r.entries, r.stay.PlacedAt(), r.stay.End, ws, a, r.settings, r.now)
+}
+
+func (r *review) day(charted, spread balance.Total) {
+	w := charted.Window
+	length := w.Duration()
+	i := Item{Name: "output " + w.Label, Evidence: charted.Readings}
+	decisive, how := charted, "charted"
+	if spread.Net.Cmp(charted.Net) > 0 {
+		decisive, how = spread, "spread over the time in which it ran"
+		i.Evidence = spread.Readings
+	}
+	// Of a day that is not complete the charted volume is certain, and more may
+	// have run; a share of it is an estimate.
+	complete := charted.Complete() && charted.InPlace == length
+	if !complete {
+		decisive, how = charted, "charted"
+		i.Evidence = charted.Readings
+	}
+	per24 := decisive.Net.Mul(big.NewRat(int64(24*time.Hour), int64(length)))
+	over := per24.Cmp(r.DailyLimit) > 0
+	text := fmt.Sprintf("From %s to %s %s mL", r.at(w.Start), r.at(w.End), number(decisive.Net))
+	if decisive.HasU {
+		text += fmt.Sprintf(" (± %.1f mL, k = 2)", decisive.U)
+	}
+	text += ", " + how
+	if length != 24*time.Hour {
+		text += fmt.Sprintf(", that is %s mL in 24 h", number(per24))
+	}
+	text += fmt.Sprintf("; the limit is %s mL in 24 h.", number(r.DailyLimit))
+	if how != "charted" {
+		text += fmt.Sprintf(" Charted within the day: %s mL.", number(charted.Net))
+	}
+	switch {
+	case over:
+		i.State = NotMet
+	case complete:
+		i.State = Met
+	default:
+		i.State = NotKnown
+	}
+	i.Figures = append(i.Figures, escalate.Figure{Name: "output in 24 h", Value: number(per24), Unit: "mL", Threshold: number(r.DailyLimit)})
+	if !complete {
+		text += " The day is not complete, so more may have run: " + r.missing(charted) + "."
+	} else if decisive.HasU {
+		u := decisive.U / balance.Expansion * (24 * time.Hour).Hours() / length.Hours()
+		i.HasChance, i.LowerBound = true, decisive.LowerBound
+		i.Chance = balance.ChanceBelow(per24.Float(), u, r.DailyLimit.Float())
+		gap := per24.Sub(r.DailyLimit).Float()
+		i.Near = max(gap, -gap) <= balance.Expansion*u
+		text += fmt.Sprintf(" The chance that the true output is below the limit is %s.", percent(i.Chance))
+		if i.Near {
+			text += " Near the threshold: the uncertainty of the readings reaches across it."
+		}
+		i.Figures = append(i.Figures, escalate.Figure{Name: "chance below the limit", Value: fmt.Sprintf("%.3f", i.Chance), Unit: "1"})
+	}
+	switch {
+	case !decisive.HasU:
+		text += " The uncertainty of the readings is not known."
+	case decisive.LowerBound:
+		text += " Some readings are without a known uncertainty: the figure is less sure than this shows."
+	}
+	if r.preliminary(i.Evidence) {
+		text += " It rests on a preliminary entry."
+	}
+	i.Text = text
+	r.add(i)
+}
+
+func (r *review) today(t balance.Total) {
+	i := Item{
+		Name: "output today so far", State: Met, Evidence: t.Readings,
+		Text:    fmt.Sprintf("Since %s %s mL were charted; the limit is %s mL in 24 h.", r.at(t.Window.Start), number(t.Net), number(r.DailyLimit)),
+		Figures: []escalate.Figure{{Name: "output today so far", Value: number(t.Net), Unit: "mL", Threshold: number(r.DailyLimit)}},
+	}
+	unmeasured := slices.ContainsFunc(t.Missing, func(m balance.Stretch) bool { return m.Reason == balance.NotMeasured })
+	switch {
+	case t.Net.Cmp(r.DailyLimit) > 0:
+		i.State = NotMet
+	case unmeasured:
+		i.State = NotKnown
+		i.Text += " An emptying was not measured, so more ran than that."
+	}
+	r.add(i)
+}
+
+func (r *review) missing(t balance.Total) string {
+	var words []string
+	for _, m := range t.Missing {
+		words = append(words, m.Words)
+	}
+	if t.InPlace < t.Window.Duration() {
+		words = append(words, "the drain was not in place all day")
+	}
+	return strings.Join(words, "; ")
+}
+
+func (r *review) preliminary(ids []string) bool {
+	return slices.ContainsFunc(r.entries, func(e drain.Entry) bool { return e.Preliminary() && slices.Contains(ids, e.ID) })
+}
+
+// appearance judges the last charted look, and the course since the beginning of
+// the days under review.
+func (r *review) appearance() {
+	i := Item{Name: "appearance", State: NotKnown}
+	from := r.cal.DayOf(r.now).Start
+	for range r.Days {
+		from = r.cal.DayOf(from.Add(-time.Nanosecond)).Start
+	}
+	var last drain.Entry
+	var ranks []int
+	var words []string
+	for _, e := range r.entries {
+		if e.Appearance == "" || e.At.Before(from) {
+			continue
+		}
+		last = e
+		i.Evidence = append(i.Evidence, e.ID)
+		if n := len(words); n == 0 || words[n-1] != string(e.Appearance) {
+			words = append(words, string(e.Appearance))
+		}
+		if rank, ok := e.Appearance.Rank(); ok {
+			ranks = append(ranks, rank)
+		}
+	}
+	allowed := make([]string, len(r.Appearances))
+	for n, a := range r.Appearances {
+		allowed[n] = string(a)
+	}
+	course := trend.AppearanceCourse(ranks)
+	asked := fmt.Sprintf(" The criterion is %s, and not darkening.", strings.Join(allowed, " or "))
+	i.Figures = []escalate.Figure{
+		{Name: "appearance", Value: string(last.Appearance), Threshold: strings.Join(allowed, " or ")},
+		{Name: "course", Value: course, Threshold: "not " + trend.Darkening},
+	}
+	if last.Appearance == "" {
+		i.Text = "No appearance is charted since " + r.at(from) + "." + asked
+		r.add(i)
+		return
+	}
+	i.Text = fmt.Sprintf("Last charted %s, at %s; since %s %s: %s.%s", last.Appearance, r.at(last.At), r.at(from), strings.Join(words, ", then "), course, asked)
+	switch {
+	case !slices.Contains(r.Appearances, last.Appearance), course == trend.Darkening:
+		i.State = NotMet
+	case course != trend.CourseUnknown:
+		i.State = Met
+	}
+	r.add(i)
+}
+
+// findings judges whether anything is open that is high. Where nothing was charted
+// for long, it is not known whether anything would be.
+func (r *review) findings(open []escalate.Finding) {
+	i := Item{Name: "no high finding", State: Met, Text: "No finding of high severity is open."}
+	var high []string
+	stale := false
+	for _, f := range open {
+		if f.Severity == drain.High {
+			high = append(high, f.Rule)
+			i.Evidence = append(i.Evidence, f.Evidence...)
+		}
+		stale = stale || f.Rule == escalate.Stale
+	}
+	switch {
+	case len(high) > 0:
+		i.State, i.Text = NotMet, "Open findings of high severity: "+strings.Join(high, ", ")+"."
+	case stale:
+		i.State, i.Text = NotKnown, "No finding of high severity is open, but nothing was charted for so long that this says nothing of now."
+	}
+	i.Figures = []escalate.Figure{{Name: "open high findings", Value: fmt.Sprint(len(high)), Unit: "1", Threshold: "0"}}
+	r.add(i)
+}
+
+func (r *review) age() {
+	i := Item{Name: "time since placement", State: NotKnown}
+	if r.stay.Start.IsZero() {
+		i.Text = "Neither a placement nor an entry is charted."
+		r.add(i)
+		return
+	}
+	age := r.now.Sub(r.stay.Start)
+	hours := number(drain.ML(big.NewRat(int64(age), int64(time.Hour))))
+	needed := number(drain.ML(big.NewRat(int64(r.MinAge), int64(time.Hour))))
+	i.Figures = []escalate.Figure{{Name: "time since placement", Value: hours, Unit: "h", Threshold: needed}}
+	from := "Placed at " + r.at(r.stay.Start)
+	if !r.stay.Charted {
+		from = "The placement is not charted; first entry at " + r.at(r.stay.Start)
+	}
+	i.Text = fmt.Sprintf("%s, %s h ago. The criterion is at least %s h.", from, hours, needed)
+	switch {
+	case age >= r.MinAge:
+		i.State = Met // from the first entry on the drain is in place even longer
+	case r.stay.Charted:
+		i.State = NotMet
+	}
+	r.add(i)
+}
+
+func (r *review) at(t time.Time) string { return t.In(r.cal.Zone).Format("2006-01-02 15:04 -07:00") }
+
+// number words an exact number, to 6 places.
+func number(v drain.Volume) string { return v.Text(6) }
+
+// percent words a chance; no reading makes one sure or impossible.
+func percent(chance float64) string {
+	switch {
+	case chance > 0.99:
+		return "more than 99 %"
+	case chance < 0.01:
+		return "less than 1 %"
+	}
+	return fmt.Sprintf("%.0f %%", 100*chance)
+}
