@@ -314,20 +314,20 @@ func components(o *fhir.Observation, e *drain.Entry, l *fault.List) {
 	e.Signs = slices.Compact(e.Signs)
 }
 
-type answer int
+type reply int
 
 const (
-	unknown answer = iota
+	unanswered reply = iota
 	yes
 	no
 )
 
-func sign(c *fhir.ObservationComponent, expr string, l *fault.List, assessed *bool) answer {
+func sign(c *fhir.ObservationComponent, expr string, l *fault.List, assessed *bool) reply {
 	if c.ValueBoolean == nil {
 		if c.DataAbsentReason == nil {
 			l.Add("value", expr, "A sign is charted as valueBoolean (true: present; suture: true: intact), or with dataAbsentReason.")
 		}
-		return unknown
+		return unanswered
 	}
 	*assessed = true
 	if *c.ValueBoolean {

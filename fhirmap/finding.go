@@ -3,6 +3,8 @@ package fhirmap
 import (
 	"encoding/json"
 	"slices"
+	"strconv"
+	"strings"
 	"time"
 
 	"github.com/samply/golang-fhir-models/fhir-models/fhir"
@@ -188,4 +190,60 @@ func concept(system, code, display string) *fhir.CodeableConcept {
 		c.Display = &display
 	}
 	return &fhir.CodeableConcept{Coding: []fhir.Coding{c}}
+}
+
+// Acknowledge adds a mitigation to a DetectedIssue: what was done, when, by
+// whom, and who was informed.
+func Acknowledge(n *fhirjson.Node, action, note, by, informed string, at time.Time) {
+	words := action
+	if note != "" {
+		words += "; " + note
+	}
+	if informed != "" {
+		words += "; informed: " + informed
+	}
+	m := fhirjson.Obj(
+		"action", fhirjson.Obj("coding", fhirjson.Arr(fhirjson.Obj("system", Local, "code", CodeAcknowledged)), "text", words),
+		"date", fhirdate.Format(at),
+		"author", agent(by),
+	)
+	list := n.Get("mitigation")
+	if list == nil {
+		list = &fhirjson.Node{Kind: fhirjson.Array}
+		n.Set("mitigation", list)
+	}
+	list.Items = append(list.Items, m)
+	n.Set("status", fhirjson.Str("amended"))
+}
+
+// Provenance says who acknowledged which version of a finding.
+func Provenance(id, target string, version int64, by string, informed []string, at time.Time) *fhirjson.Node {
+	role := func(code string) *fhirjson.Node {
+		return fhirjson.Obj("coding", fhirjson.Arr(fhirjson.Obj("system", "http://terminology.hl7.org/CodeSystem/provenance-participant-type", "code", code)))
+	}
+	agents := []*fhirjson.Node{fhirjson.Obj("type", role("verifier"), "who", agent(by))}
+	for _, r := range informed {
+		agents = append(agents, fhirjson.Obj("type", role("informant"), "who", fhirjson.Obj("reference", r)))
+	}
+	return fhirjson.Obj(
+		"resourceType", "Provenance", "id", id,
+		"target", fhirjson.Arr(fhirjson.Obj("reference", target+"/_history/"+strconv.FormatInt(version, 10))),
+		"recorded", fhirdate.Format(at),
+		"activity", fhirjson.Obj("coding", fhirjson.Arr(fhirjson.Obj("system", "http://terminology.hl7.org/CodeSystem/v3-DataOperation", "code", "APPEND"))),
+		"agent", agents,
+	)
+}
+
+// agent is a reference to who did something: literal where the name is one.
+func agent(by string) *fhirjson.Node {
+	if typ, id, ok := strings.Cut(by, "/"); ok && typ != "" && id != "" && !strings.ContainsAny(id, "/ ") {
+		switch typ {
+		case "Practitioner", "PractitionerRole", "Patient", "Device", "Organization", "RelatedPerson":
+			return fhirjson.Obj("reference", by)
+		}
+	}
+	if by == "" {
+		by = "a caller without a name"
+	}
+	return fhirjson.Obj("display", by)
 }

@@ -248,6 +248,10 @@ type Store interface {
 	// States lists names with a prefix, in byte order.
 	States(ctx context.Context, prefix string) ([]string, error)
 
+	// Transactions reports whether Commit does several writes all or none. An
+	// engine without them does them in order and stops at the first that fails;
+	// findings behind an entry are then made good by the next sweep.
+	Transactions() bool
 	// Ping reports whether the store answers, for /readyz.
 	Ping(ctx context.Context) error
 	Close() error

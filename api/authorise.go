@@ -1,0 +1,99 @@
+package api
+
+import (
+	"tidemark/internal/auth"
+	"tidemark/internal/fault"
+	"tidemark/internal/fhirjson"
+	"tidemark/internal/search"
+	"tidemark/internal/store"
+)
+
+// Rights are decided here and nowhere else: a search is narrowed by within, a
+// single resource is tested by permits. Both rest on auth.Principal.Grant.
+
+// grant is what the caller may do with resources of the type; an error when
+// the scopes do not cover the type at all.
+func (in *Interaction) grant(typ string, a auth.Action) (auth.Grant, error) {
+	if in.Who == nil {
+		return auth.Grant{}, fault.New(fault.Unauthenticated, "login", "Send a bearer token in the Authorization header.")
+	}
+	g := in.Who.Grant(typ, a)
+	if !g.Allowed() {
+		return g, auth.Missing(typ, a)
+	}
+	return g, nil
+}
+
+// clauses turns one alternative of a grant into search clauses. A constraint
+// that cannot be evaluated matches nothing: ok is false.
+func (s *Server) clauses(typ string, f auth.Filter) ([]search.Clause, bool) {
+	var out []search.Clause
+	if f.Patient != "" {
+		out = append(out, search.InCompartment("Patient", f.Patient))
+	}
+	if f.Query != "" {
+		pairs, err := search.ParsePairs(f.Query)
+		if err != nil {
+			return nil, false
+		}
+		q, _, err := search.ParseQuery(typ, pairs, s.parseOptions(true))
+		if err != nil {
+			return nil, false
+		}
+		out = append(out, q.Where...)
+	}
+	return out, true
+}
+
+// within is the restriction of a search to what the grant lets through; nil
+// without a restriction.
+func (s *Server) within(typ string, g auth.Grant) [][]search.Clause {
+	if g.Unrestricted() {
+		return nil
+	}
+	var out [][]search.Clause
+	for _, f := range g.Alternatives {
+		if cs, ok := s.clauses(typ, f); ok {
+			out = append(out, cs)
+		}
+	}
+	if len(out) == 0 {
+		out = append(out, []search.Clause{nothing})
+	}
+	return out
+}
+
+// permits reports whether the grant lets a resource through.
+func (s *Server) permits(typ string, g auth.Grant, doc search.Doc) bool {
+	return g.Matches(func(f auth.Filter) bool {
+		cs, ok := s.clauses(typ, f)
+		return ok && search.Query{Type: typ, Where: cs}.Match(doc)
+	})
+}
+
+// permitsTree is permits for a tree.
+func (s *Server) permitsTree(typ string, g auth.Grant, n *fhirjson.Node) bool {
+	return g.Unrestricted() || s.permits(typ, g, search.Extract(n, s.extract))
+}
+
+// permitsVersion is permits for a stored version. A deletion is judged by the
+// version before it, which the caller passes.
+func (s *Server) permitsVersion(g auth.Grant, v store.Version) (bool, error) {
+	if g.Unrestricted() {
+		return true, nil
+	}
+	n, err := fhirjson.Parse(v.Body.JSON)
+	if err != nil {
+		return false, fault.Wrap(err, "read "+v.Key.String())
+	}
+	return s.permitsTree(v.Type, g, n), nil
+}
+
+// hidden is what a caller sees of a resource that exists and may not be seen:
+// the same as of one that does not exist.
+func hidden(key store.Key) error {
+	return fault.New(fault.NotFound, "not-found", "No %s is known.", key)
+}
+
+// nothing is a clause without an alternative, which no resource matches.
+var nothing = search.Clause{Param: "_id", Kind: search.Token}

@@ -1,0 +1,86 @@
+package api
+
+import (
+	"context"
+	"errors"
+	"net/http"
+
+	"tidemark/internal/fault"
+	"tidemark/internal/fhirjson"
+)
+
+// statuses is the only map from what went wrong to an HTTP status.
+var statuses = map[fault.Kind]int{
+	fault.Internal:        http.StatusInternalServerError,
+	fault.Invalid:         http.StatusBadRequest,
+	fault.Unauthenticated: http.StatusUnauthorized,
+	fault.Forbidden:       http.StatusForbidden,
+	fault.NotFound:        http.StatusNotFound,
+	fault.Method:          http.StatusMethodNotAllowed,
+	fault.NotAcceptable:   http.StatusNotAcceptable,
+	fault.Conflict:        http.StatusConflict,
+	fault.Gone:            http.StatusGone,
+	fault.Precondition:    http.StatusPreconditionFailed,
+	fault.TooLarge:        http.StatusRequestEntityTooLarge,
+	fault.Media:           http.StatusUnsupportedMediaType,
+	fault.Rule:            http.StatusUnprocessableEntity,
+	fault.TooMany:         http.StatusTooManyRequests,
+	fault.Unsupported:     http.StatusNotImplemented,
+	fault.Unavailable:     http.StatusServiceUnavailable,
+}
+
+// statusCancelled is what the log shows for a client that went away.
+const statusCancelled = 499
+
+// status gives the HTTP status of an error.
+func status(err error) int {
+	if errors.Is(err, context.Canceled) {
+		return statusCancelled
+	}
+	if errors.Is(err, context.DeadlineExceeded) {
+		return http.StatusServiceUnavailable
+	}
+	return statuses[fault.Of(err).Kind]
+}
+
+// outcome writes an error as an OperationOutcome. An unknown error has a fixed
+// text and the request id, by which the log has its cause.
+func outcome(err error, request string) *fhirjson.Node {
+	if errors.Is(err, context.DeadlineExceeded) {
+		return outcomeOf([]fault.Issue{{Severity: fault.Err, Code: "timeout", Diagnostics: "The service did not finish in time; try again."}})
+	}
+	e := fault.Of(err)
+	issues := e.Issues
+	if e.Kind == fault.Internal {
+		issues = []fault.Issue{{Severity: fault.Err, Code: "exception", Diagnostics: "The service failed to answer; its log has the cause under request id " + request + "."}}
+	}
+	return outcomeOf(issues)
+}
+
+func outcomeOf(issues []fault.Issue) *fhirjson.Node {
+	var list []*fhirjson.Node
+	for _, is := range issues {
+		var expr []*fhirjson.Node
+		for _, e := range is.Expression {
+			expr = append(expr, fhirjson.Str(e))
+		}
+		sev := is.Severity
+		if sev == "" {
+			sev = fault.Err
+		}
+		n := fhirjson.Obj("severity", string(sev), "code", is.Code)
+		if is.Diagnostics != "" {
+			n.Set("diagnostics", fhirjson.Str(is.Diagnostics))
+		}
+		if len(expr) > 0 {
+			n.Set("expression", &fhirjson.Node{Kind: fhirjson.Array, Items: expr})
+		}
+		list = append(list, n)
+	}
+	return fhirjson.Obj("resourceType", "OperationOutcome", "issue", list)
+}
+
+// information is an OperationOutcome that says that all went well.
+func information(text string) *fhirjson.Node {
+	return outcomeOf([]fault.Issue{{Severity: fault.Information, Code: "informational", Diagnostics: text}})
+}

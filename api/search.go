@@ -1,0 +1,387 @@
+package api
+
+import (
+	"context"
+	"net/http"
+	"slices"
+	"strconv"
+
+	"tidemark/internal/auth"
+	"tidemark/internal/fault"
+	"tidemark/internal/fhirjson"
+	"tidemark/internal/r4"
+	"tidemark/internal/search"
+	"tidemark/internal/store"
+)
+
+const (
+	// maxIncludes bounds what _include and _revinclude may add to a page.
+	maxIncludes = 1000
+	// countLimit is how far a total is counted when nobody asked for an
+	// accurate one: beyond, it is left out.
+	countLimit = 1000
+)
+
+func (s *Server) parseOptions(strict bool) search.ParseOptions {
+	return search.ParseOptions{Base: s.base, Zone: s.zone(), Strict: strict, Expand: s.expand, Now: s.ward.Now()}
+}
+
+// search answers GET and POST searches on one type.
+func (s *Server) search(ctx context.Context, in *Interaction) (*Answer, error) {
+	in.audit.is("search-type", "E", in.Type)
+	in.audit.query(in.Query)
+	if in.Verb != http.MethodGet && in.Special != "_search" {
+		return nil, fault.New(fault.Method, "not-supported", "%s is not offered here.", in.Verb)
+	}
+	if in.Type == "" {
+		return s.searchSystem(ctx, in)
+	}
+	if types[in.Type] == access {
+		return s.searchAudit(ctx, in)
+	}
+	return s.searchWhere(ctx, in, "/"+in.Type, nil)
+}
+
+// searchWhere runs a search on the interaction's type with extra clauses,
+// which a compartment sets.
+func (s *Server) searchWhere(ctx context.Context, in *Interaction, path string, extra []search.Clause) (*Answer, error) {
+	g, err := in.grant(in.Type, auth.Search)
+	if err != nil {
+		return nil, err
+	}
+	q, ctl, err := search.ParseQuery(in.Type, in.Query, s.parseOptions(in.Prefer.Strict))
+	if err != nil {
+		return nil, err
+	}
+	q.Where = append(q.Where, extra...)
+	q.Within = s.within(in.Type, g)
+	cursor := q.Cursor
+	if err := s.resolve(ctx, in, &q); err != nil {
+		return nil, err
+	}
+	if types[in.Type] == constant {
+		return s.searchConformance(in, q, ctl)
+	}
+
+	total := -1
+	counting := ctl.Summary == "count"
+	switch {
+	case counting || ctl.Total == "accurate":
+		if total, err = s.store.Count(ctx, q, 0); err != nil {
+			return nil, err
+		}
+	case ctl.Total == "none":
+	case cursor == "":
+		if total, err = s.store.Count(ctx, q, countLimit); err != nil {
+			return nil, err
+		}
+		if total > countLimit {
+			total = -1
+		}
+	}
+	used := ctl.Used
+	b := fhirjson.Obj("resourceType", "Bundle", "type", "searchset")
+	if total >= 0 {
+		b.Set("total", fhirjson.Num(strconv.Itoa(total)))
+	}
+	links := []*fhirjson.Node{link("self", s.base+path, used, cursor)}
+	var entries []rawEntry
+	if !counting {
+		page, err := s.store.Search(ctx, q)
+		if err != nil {
+			return nil, err
+		}
+		if cursor != "" {
+			links = append(links, link("first", s.base+path, used, ""))
+		}
+		if page.Next != "" {
+			links = append(links, link("next", s.base+path, used, page.Next))
+		}
+		if entries, err = s.matches(ctx, in, page.Matches, ctl); err != nil {
+			return nil, err
+		}
+	}
+	b.Set("link", &fhirjson.Node{Kind: fhirjson.Array, Items: links})
+	if w := ignoredOutcome(ctl.Ignored); w != nil {
+		entries = append(entries, rawEntry{resource: w.Bytes(), tail: mode("outcome")})
+	}
+	return &Answer{Status: http.StatusOK, Resource: bundleBytes(b, entries)}, nil
+}
+
+func ignoredOutcome(names []string) *fhirjson.Node {
+	if len(names) == 0 {
+		return nil
+	}
+	var is []fault.Issue
+	for _, n := range names {
+		is = append(is, fault.Issue{Severity: fault.Warning, Code: "not-supported", Diagnostics: "The parameter " + n + " is not supported here and was ignored."})
+	}
+	return outcomeOf(is)
+}
+
+func mode(m string) *fhirjson.Node { return fhirjson.Obj("search", fhirjson.Obj("mode", m)) }
+
+// matches turns a page into entries and adds what it includes.
+func (s *Server) matches(ctx context.Context, in *Interaction, page []store.Version, ctl search.Control) ([]rawEntry, error) {
+	var out []rawEntry
+	seen := map[store.Key]bool{}
+	for _, v := range page {
+		seen[v.Key] = true
+	}
+	for _, v := range page {
+		e, err := s.matchEntry(v, "match", ctl)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, e)
+	}
+	if len(ctl.Includes)+len(ctl.RevIncludes) == 0 {
+		return out, nil
+	}
+	more, cut, err := s.included(ctx, in, page, ctl, seen)
+	if err != nil {
+		return nil, err
+	}
+	for _, v := range more {
+		e, err := s.matchEntry(v, "include", ctl)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, e)
+	}
+	if cut {
+		w := outcomeOf([]fault.Issue{{Severity: fault.Warning, Code: "too-costly", Diagnostics: "More than " + strconv.Itoa(maxIncludes) + " resources would be included; the rest was left out. Ask for smaller pages."}})
+		out = append(out, rawEntry{resource: w.Bytes(), tail: mode("outcome")})
+	}
+	return out, nil
+}
+
+func (s *Server) matchEntry(v store.Version, m string, ctl search.Control) (rawEntry, error) {
+	raw := v.JSON()
+	if ctl.Summary != "" || len(ctl.Elements) > 0 {
+		n, err := fhirjson.Parse(raw)
+		if err != nil {
+			return rawEntry{}, fault.Wrap(err, "read "+v.Key.String())
+		}
+		if n, err = s.cut(n, ctl.Summary, ctl.Elements); err != nil {
+			return rawEntry{}, err
+		}
+		raw = n.Bytes()
+	}
+	return rawEntry{head: fhirjson.Obj("fullUrl", s.base+"/"+v.Key.String()), resource: raw, tail: mode(m)}, nil
+}
+
+// included follows _include and _revinclude, once, or again and again where
+// they iterate. Each resource passes the caller's own rights.
+func (s *Server) included(ctx context.Context, in *Interaction, page []store.Version, ctl search.Control, seen map[store.Key]bool) (out []store.Version, cut bool, err error) {
+	from := page
+	for round := 0; len(from) > 0 && round < 5; round++ {
+		var fresh []store.Version
+		add := func(v store.Version) {
+			if !seen[v.Key] {
+				seen[v.Key] = true
+				fresh = append(fresh, v)
+			}
+		}
+		for _, inc := range ctl.Includes {
+			if round > 0 && !inc.Iterate {
+				continue
+			}
+			for _, v := range from {
+				if inc.Source != v.Type && inc.Source != "*" {
+					continue
+				}
+				n, err := fhirjson.Parse(v.Body.JSON)
+				if err != nil {
+					return nil, false, fault.Wrap(err, "read "+v.Key.String())
+				}
+				for _, target := range includeTargets(search.Extract(n, s.extract), inc) {
+					if len(out)+len(fresh) >= maxIncludes {
+						return append(out, fresh...), true, nil
+					}
+					if seen[target] || types[target.Type] != full && types[target.Type] != derived {
+						continue
+					}
+					tv, err := s.current(ctx, in, target, auth.Read)
+					if err != nil {
+						if k := fault.Of(err).Kind; k == fault.NotFound || k == fault.Gone || k == fault.Forbidden {
+							continue
+						}
+						return nil, false, err
+					}
+					add(tv)
+				}
+			}
+		}
+		for _, inc := range ctl.RevIncludes {
+			if round > 0 && !inc.Iterate {
+				continue
+			}
+			vs, more, err := s.revincluded(ctx, in, from, inc, maxIncludes-len(out)-len(fresh))
+			if err != nil {
+				return nil, false, err
+			}
+			for _, v := range vs {
+				add(v)
+			}
+			if more {
+				return append(out, fresh...), true, nil
+			}
+		}
+		out = append(out, fresh...)
+		from = fresh
+	}
+	return out, false, nil
+}
+
+// includeTargets are the resources that a match names in the parameter.
+func includeTargets(d search.Doc, inc search.Include) []store.Key {
+	names := []string{inc.Param}
+	if inc.Param == "*" {
+		names = nil
+		for _, p := range search.Params(d.Type) {
+			if p.Kind == search.Reference {
+				names = append(names, p.Name)
+			}
+		}
+	}
+	var out []store.Key
+	for _, name := range names {
+		for _, ref := range d.Refs(name) {
+			typ, id, ok := cutRef(ref)
+			if k := (store.Key{Type: typ, ID: id}); ok && (inc.Target == "" || inc.Target == typ) && !slices.Contains(out, k) {
+				out = append(out, k)
+			}
+		}
+	}
+	return out
+}
+
+// cutRef splits a relative reference.
+func cutRef(ref string) (typ, id string, ok bool) {
+	for i := 0; i < len(ref); i++ {
+		if ref[i] == '/' {
+			typ, id = ref[:i], ref[i+1:]
+			return typ, id, r4.IsType(typ) && idPattern(id)
+		}
+	}
+	return "", "", false
+}
+
+// revincluded finds resources that refer to the matches.
+func (s *Server) revincluded(ctx context.Context, in *Interaction, from []store.Version, inc search.Include, room int) ([]store.Version, bool, error) {
+	if inc.Target != "" {
+		from = slices.DeleteFunc(slices.Clone(from), func(v store.Version) bool { return v.Type != inc.Target })
+	}
+	if len(from) == 0 || types[inc.Source] != full && types[inc.Source] != derived {
+		return nil, false, nil
+	}
+	g, err := in.grant(inc.Source, auth.Search|auth.Read)
+	if err != nil {
+		return nil, false, nil // what the caller may not read is not included
+	}
+	c := search.Clause{Param: inc.Param, Kind: search.Reference}
+	for _, v := range from {
+		c.Values = append(c.Values, search.Value{Raw: v.Key.String(), Ref: v.Key.String()})
+	}
+	q := search.Query{Type: inc.Source, Where: []search.Clause{c}, Within: s.within(inc.Source, g), Count: min(room+1, store.MaxPage)}
+	page, err := s.store.Search(ctx, q)
+	if err != nil {
+		return nil, false, err
+	}
+	if len(page.Matches) > room {
+		return page.Matches[:room], true, nil
+	}
+	return page.Matches, page.Next != "", nil
+}
+
+// finder lets chained parameters look resources up with the caller's rights.
+type finder struct {
+	s  *Server
+	in *Interaction
+}
+
+func (f finder) IDs(ctx context.Context, q search.Query, limit int) ([]string, error) {
+	found, err := f.find(ctx, q, limit)
+	var ids []string
+	for _, v := range found {
+		ids = append(ids, v.ID)
+	}
+	return ids, err
+}
+
+// Refs serves _has.
+func (f finder) Refs(ctx context.Context, q search.Query, param string, limit int) ([]string, error) {
+	found, err := f.find(ctx, q, limit)
+	if err != nil {
+		return nil, err
+	}
+	var refs []string
+	for _, v := range found {
+		n, err := fhirjson.Parse(v.Body.JSON)
+		if err != nil {
+			return nil, fault.Wrap(err, "read "+v.Key.String())
+		}
+		for _, r := range search.Extract(n, f.s.extract).Refs(param) {
+			if !slices.Contains(refs, r) {
+				refs = append(refs, r)
+			}
+		}
+	}
+	return refs, nil
+}
+
+// find gathers up to limit matches that the caller may search.
+func (f finder) find(ctx context.Context, q search.Query, limit int) ([]store.Version, error) {
+	g, err := f.in.grant(q.Type, auth.Search)
+	if err != nil {
+		return nil, err
+	}
+	q.Within = f.s.within(q.Type, g)
+	var out []store.Version
+	for {
+		q.Count = min(limit-len(out), store.MaxPage)
+		page, err := f.s.store.Search(ctx, q)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, page.Matches...)
+		if page.Next == "" || len(out) >= limit {
+			return out, nil
+		}
+		q.Cursor = page.Next
+	}
+}
+
+// expand gives the codes of one of the service's own value sets, for :in.
+func (s *Server) expand(canonical string) ([]search.Coding, error) {
+	return s.conformance.Expand(canonical)
+}
+
+func (s *Server) resolve(ctx context.Context, in *Interaction, q *search.Query) error {
+	return search.Resolve(ctx, q, finder{s, in})
+}
+
+// compartment answers [base]/Patient/1/Observation and its like.
+func (s *Server) compartment(ctx context.Context, in *Interaction) (*Answer, error) {
+	owner, id, typ := in.Type, in.ID, in.Special
+	in.audit.is("search-type", "E", typ)
+	in.audit.query(in.Query)
+	if !slices.Contains(search.Compartments(owner), typ) {
+		return nil, fault.New(fault.NotFound, "not-found", "The %s compartment holds no %s here.", owner, typ)
+	}
+	if in.Verb != http.MethodGet && in.Verb != http.MethodPost {
+		return nil, fault.New(fault.Method, "not-supported", "A compartment is searched with GET.")
+	}
+	if _, err := s.current(ctx, in, store.Key{Type: owner, ID: id}, auth.Read); err != nil {
+		return nil, err
+	}
+	in.Type, in.ID, in.Special = typ, "", "_search"
+	return s.searchWhere(ctx, in, "/"+owner+"/"+id+"/"+typ, []search.Clause{search.InCompartment(owner, id)})
+}
+
+// searchSystem answers [base]?_type=A,B&…: one page of several types, each
+// searched with the parameters that all of them have.
+func (s *Server) searchSystem(ctx context.Context, in *Interaction) (*Answer, error) {
+	return nil, fault.New(fault.Unsupported, "not-supported", "Search one type at a time: GET %s/Observation?…", s.base)
+}

@@ -1,0 +1,529 @@
+package api
+
+import (
+	"compress/gzip"
+	"context"
+	"encoding/base64"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"net/http"
+	"net/url"
+	"runtime/debug"
+	"strings"
+	"time"
+
+	"github.com/gin-gonic/gin"
+	"github.com/google/uuid"
+
+	"tidemark/internal/auth"
+	"tidemark/internal/fault"
+	"tidemark/internal/fhirjson"
+	"tidemark/internal/policy"
+	"tidemark/internal/profile"
+	"tidemark/internal/search"
+	"tidemark/internal/store"
+	"tidemark/internal/ward"
+)
+
+// Options are what New needs.
+type Options struct {
+	Store       store.Store
+	Ward        *ward.Service
+	Verifier    auth.Verifier
+	Conformance *profile.Library
+	Policy      func() *policy.Policy
+	Extract     search.ExtractOptions
+	Logger      *slog.Logger
+	BaseURL     string // of /fhir, without a slash at the end
+	Version     string // of the software, for /fhir/metadata
+	MaxBody     int64  // bytes of a request body; 0: 16 MiB
+	// Limiter says whether a client may go on, and when it may try again.
+	Limiter     func(client string) (ok bool, wait time.Duration)
+	AllowOrigin []string // CORS; empty: none
+	Mounts      []Mount  // other parts of the face: the board, documentation, exports
+	Hooks       map[string]Hook
+	Operations  []Operation
+}
+
+// A Hook looks at a resource before it is written; before is nil on a create.
+// It may complete the resource.
+type Hook func(ctx context.Context, who *auth.Principal, n, before *fhirjson.Node) error
+
+// Mount hangs a handler of another package into the router, without rights.
+type Mount struct {
+	Path    string
+	Handler http.Handler
+}
+
+// Server answers HTTP.
+type Server struct {
+	store       store.Store
+	ward        *ward.Service
+	verifier    auth.Verifier
+	conformance *profile.Library
+	policy      func() *policy.Policy
+	extract     search.ExtractOptions
+	log         *slog.Logger
+	base        string
+	version     string
+	maxBody     int64
+	limiter     func(string) (bool, time.Duration)
+	origins     []string
+	hooks       map[string]Hook
+	operations  map[string][]Operation
+	auditor     *auditor
+	router      *gin.Engine
+}
+
+// New builds the server. Close it after the last request.
+func New(o Options) *Server {
+	s := &Server{
+		store: o.Store, ward: o.Ward, verifier: o.Verifier, conformance: o.Conformance, policy: o.Policy, extract: o.Extract,
+		log: o.Logger, base: strings.TrimSuffix(o.BaseURL, "/"), version: o.Version, maxBody: o.MaxBody, limiter: o.Limiter,
+		origins: o.AllowOrigin, hooks: o.Hooks, operations: map[string][]Operation{},
+	}
+	if s.maxBody == 0 {
+		s.maxBody = 16 << 20
+	}
+	for _, op := range append(builtin(), o.Operations...) {
+		s.operations[op.Name] = append(s.operations[op.Name], op)
+	}
+	s.auditor = startAuditor(o.Store, func(err error) {
+		s.log.Error("audit records not written", "err", fault.Of(err).Cause, "text", err.Error())
+	})
+	s.router = s.routes(o.Mounts)
+	return s
+}
+
+// Handler is the whole face.
+func (s *Server) Handler() http.Handler { return s.router }
+
+// Close waits until the audit records of all requests are written.
+func (s *Server) Close() { s.auditor.close() }
+
+func (s *Server) zone() *time.Location { return s.policy().Zone() }
+
+// routes: everything below /fhir is one Interaction, read from method and
+// path in one place; gin's tree cannot tell Observation/_history from
+// Observation/123.
+func (s *Server) routes(mounts []Mount) *gin.Engine {
+	gin.SetMode(gin.ReleaseMode)
+	r := gin.New()
+	r.HandleMethodNotAllowed = true
+	r.RedirectTrailingSlash, r.RedirectFixedPath = false, false
+	r.UseRawPath, r.UnescapePathValues = true, false
+	r.Use(s.identify, s.recoverPanics, s.headers)
+
+	r.GET("/livez", func(c *gin.Context) { c.String(http.StatusOK, "alive\n") })
+	r.GET("/readyz", s.readyz)
+	for _, m := range mounts {
+		h := gin.WrapH(m.Handler)
+		r.GET(m.Path, h)
+		r.HEAD(m.Path, h)
+	}
+	open := r.Group("/fhir")
+	open.GET("/metadata", s.metadata)
+	open.HEAD("/metadata", s.metadata)
+	open.GET("/.well-known/smart-configuration", s.smartConfiguration)
+	r.Any("/fhir", s.fhir)
+	r.NoRoute(s.noRoute)
+	r.NoMethod(func(c *gin.Context) {
+		s.fail(c, fault.New(fault.Method, "not-supported", "%s is not offered at %s.", c.Request.Method, c.Request.URL.Path))
+	})
+	return r
+}
+
+// noRoute answers all of /fhir/…: a wildcard route cannot stand beside
+// /fhir/metadata in gin's tree.
+func (s *Server) noRoute(c *gin.Context) {
+	if strings.HasPrefix(c.Request.URL.Path, "/fhir/") {
+		c.Status(http.StatusOK)
+		s.fhir(c)
+		return
+	}
+	s.fail(c, fault.New(fault.NotFound, "not-found", "There is nothing at %s. The FHIR base is %s.", c.Request.URL.Path, s.base))
+}
+
+const requestKey = "request"
+
+// identify gives each request an id, the client's own where it sent a good one.
+func (s *Server) identify(c *gin.Context) {
+	id := c.GetHeader("X-Request-Id")
+	if !idPattern(id) {
+		id = uuid.NewString()
+	}
+	c.Set(requestKey, id)
+	c.Header("X-Request-Id", id)
+	if x := c.GetHeader("X-Correlation-Id"); idPattern(x) {
+		c.Header("X-Correlation-Id", x)
+	}
+	start := time.Now()
+	c.Next()
+	s.log.Debug("request", "id", id, "method", c.Request.Method, "route", c.FullPath(), "status", c.Writer.Status(), "took", time.Since(start))
+}
+
+func (s *Server) recoverPanics(c *gin.Context) {
+	defer func() {
+		if v := recover(); v != nil {
+			if err, ok := v.(error); ok && errors.Is(err, http.ErrAbortHandler) {
+				panic(v)
+			}
+			s.log.Error("panic", "id", c.GetString(requestKey), "panic", fmt.Sprint(v), "stack", string(debug.Stack()))
+			s.fail(c, &fault.Error{Kind: fault.Internal, Issues: []fault.Issue{{Code: "exception"}}, Cause: fmt.Errorf("panic: %v", v)})
+		}
+	}()
+	c.Next()
+}
+
+// headers are those that every answer carries, and the CORS of the allow-list.
+func (s *Server) headers(c *gin.Context) {
+	h := c.Writer.Header()
+	h.Set("X-Content-Type-Options", "nosniff")
+	h.Set("X-Frame-Options", "DENY")
+	h.Set("Referrer-Policy", "no-referrer")
+	if strings.HasPrefix(c.Request.URL.Path, "/fhir") {
+		h.Set("Cache-Control", "no-store")
+		h.Set("Content-Security-Policy", "default-src 'none'; frame-ancestors 'none'")
+	}
+	if c.Request.TLS != nil {
+		h.Set("Strict-Transport-Security", "max-age=31536000")
+	}
+	origin := c.GetHeader("Origin")
+	for _, o := range s.origins {
+		if origin != "" && o == origin {
+			h.Set("Access-Control-Allow-Origin", origin)
+			h.Add("Vary", "Origin")
+			h.Set("Access-Control-Expose-Headers", "ETag, Location, Content-Location, Last-Modified, X-Request-Id, Retry-After")
+			if c.Request.Method == http.MethodOptions {
+				h.Set("Access-Control-Allow-Methods", "GET, HEAD, POST, PUT, PATCH, DELETE")
+				h.Set("Access-Control-Allow-Headers", "Authorization, Content-Type, Accept, If-Match, If-None-Match, If-None-Exist, If-Modified-Since, Prefer, X-Request-Id")
+				h.Set("Access-Control-Max-Age", "600")
+				c.AbortWithStatus(http.StatusNoContent)
+				return
+			}
+		}
+	}
+	c.Next()
+}
+
+func (s *Server) readyz(c *gin.Context) {
+	ctx, cancel := context.WithTimeout(c.Request.Context(), 2*time.Second)
+	defer cancel()
+	if err := s.store.Ping(ctx); err != nil {
+		c.Header("Retry-After", "5")
+		c.String(http.StatusServiceUnavailable, "not ready: the store does not answer\n")
+		return
+	}
+	c.String(http.StatusOK, "ready\n")
+}
+
+func (s *Server) smartConfiguration(c *gin.Context) {
+	c.JSON(http.StatusOK, auth.Describe(s.verifier))
+}
+
+// fhir answers one request below /fhir.
+func (s *Server) fhir(c *gin.Context) {
+	in, err := s.readRequest(c)
+	var a *Answer
+	if err == nil {
+		a, err = s.perform(c.Request.Context(), in)
+	}
+	s.audited(in, a, err)
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	s.write(c, in, a)
+}
+
+// readRequest authenticates the caller and reads the request. The returned
+// Interaction is never nil, so that a refusal can be audited.
+func (s *Server) readRequest(c *gin.Context) (*Interaction, error) {
+	r := c.Request
+	host, _, err := net.SplitHostPort(r.RemoteAddr)
+	if err != nil {
+		host = r.RemoteAddr
+	}
+	in := &Interaction{Verb: r.Method, Request: c.GetString(requestKey), Address: host, Prefer: prefer(r.Header.Values("Prefer"))}
+	if in.Verb == http.MethodHead {
+		in.Verb = http.MethodGet
+	}
+	if err := in.setPath(strings.TrimPrefix(r.URL.EscapedPath(), "/fhir")); err != nil {
+		return in, err
+	}
+	if in.Who, err = s.authenticate(r); err != nil {
+		return in, err
+	}
+	if s.limiter != nil {
+		client := in.Who.Subject + "|" + in.Who.Client
+		if ok, wait := s.limiter(client); !ok {
+			e := fault.New(fault.TooMany, "throttled", "Too many requests from this client; try again in %s.", wait.Round(time.Second))
+			e.RetryAfter = wait
+			return in, e
+		}
+	}
+	if in.Query, err = search.ParsePairs(r.URL.RawQuery); err != nil {
+		return in, fault.New(fault.Invalid, "value", "The query of the URL cannot be read: %v", err)
+	}
+	if err := acceptable(r, in.Query); err != nil {
+		return in, err
+	}
+	in.IfMatch, in.IfNoneMatch, in.IfNoneExist = r.Header.Get("If-Match"), r.Header.Get("If-None-Match"), r.Header.Get("If-None-Exist")
+	in.IfModifiedSince = parseHTTPTime(r.Header.Get("If-Modified-Since"))
+	return in, s.readBody(r, in)
+}
+
+func (s *Server) authenticate(r *http.Request) (*auth.Principal, error) {
+	token, err := auth.BearerToken(r.Header.Get("Authorization"))
+	if err != nil {
+		return nil, err
+	}
+	return s.verifier.Verify(r.Context(), token)
+}
+
+// acceptable refuses requests for a representation that there is not.
+func acceptable(r *http.Request, pairs []search.Pair) error {
+	for _, p := range pairs {
+		if p.Name == "_format" && p.Value != "" {
+			if !jsonFormat(p.Value) && !otherFormat(p.Value) {
+				return fault.New(fault.NotAcceptable, "not-supported", "_format=%s is not offered; this service speaks JSON: application/fhir+json.", p.Value)
+			}
+			return nil
+		}
+	}
+	accept := strings.Join(r.Header.Values("Accept"), ",")
+	if strings.TrimSpace(accept) == "" {
+		return nil
+	}
+	for _, part := range strings.Split(accept, ",") {
+		mime, params, _ := strings.Cut(part, ";")
+		if v, ok := fhirVersion(params); ok && v != "4.0" {
+			continue
+		}
+		if strings.Contains(strings.ReplaceAll(params, " ", ""), "q=0") && !strings.Contains(strings.ReplaceAll(params, " ", ""), "q=0.") {
+			continue
+		}
+		if m := strings.ToLower(strings.TrimSpace(mime)); jsonFormat(m) || m == "*/*" || m == "application/*" || otherFormat(m) {
+			return nil
+		}
+	}
+	return fault.New(fault.NotAcceptable, "not-supported", "None of the types in Accept is offered; this service speaks JSON of FHIR 4.0: application/fhir+json.")
+}
+
+func jsonFormat(s string) bool {
+	s, params, _ := strings.Cut(strings.ToLower(s), ";")
+	if v, ok := fhirVersion(params); ok && v != "4.0" {
+		return false
+	}
+	switch strings.TrimSpace(s) {
+	case "json", "application/json", "application/fhir+json", "application/fhir json", "text/json":
+		return true
+	}
+	return false
+}
+
+// otherFormat are the formats of single operations, which check for themselves.
+func otherFormat(s string) bool {
+	switch s {
+	case "text/csv", "csv", "image/svg+xml", "image/png", "application/fhir+ndjson", "application/ndjson", "ndjson", "application/x-ndjson", "application/vnd.apache.parquet", "application/octet-stream":
+		return true
+	}
+	return false
+}
+
+func fhirVersion(params string) (string, bool) {
+	for _, p := range strings.Split(params, ";") {
+		if name, v, ok := strings.Cut(strings.TrimSpace(p), "="); ok && strings.EqualFold(name, "fhirVersion") {
+			return strings.Trim(v, `"`), true
+		}
+	}
+	return "", false
+}
+
+// readBody reads what the method carries: a resource, a patch, or a form.
+func (s *Server) readBody(r *http.Request, in *Interaction) error {
+	switch in.Verb {
+	case http.MethodPost, http.MethodPut, http.MethodPatch:
+	default:
+		return nil
+	}
+	body := io.Reader(http.MaxBytesReader(nil, r.Body, s.maxBody))
+	switch enc := r.Header.Get("Content-Encoding"); enc {
+	case "", "identity":
+	case "gzip":
+		z, err := gzip.NewReader(body)
+		if err != nil {
+			return fault.New(fault.Invalid, "structure", "The body says gzip and is not.")
+		}
+		body = io.LimitReader(z, s.maxBody+1)
+	default:
+		return fault.New(fault.Media, "not-supported", "Content-Encoding %q is not read; send gzip or none.", enc)
+	}
+	data, err := io.ReadAll(body)
+	var large *http.MaxBytesError
+	switch {
+	case errors.As(err, &large), int64(len(data)) > s.maxBody:
+		return fault.New(fault.TooLarge, "too-long", "The body is larger than %d bytes.", s.maxBody)
+	case r.Context().Err() != nil:
+		return r.Context().Err()
+	case err != nil:
+		return fault.New(fault.Invalid, "incomplete", "The body ended early or could not be read.")
+	}
+	mime, params, _ := strings.Cut(r.Header.Get("Content-Type"), ";")
+	mime = strings.ToLower(strings.TrimSpace(mime))
+	if len(data) == 0 && (mime == "" || strings.HasPrefix(in.Special, "$")) {
+		return nil
+	}
+	if v, ok := fhirVersion(params); ok && v != "4.0" {
+		return fault.New(fault.Media, "not-supported", "The body is of FHIR version %s; this service reads 4.0.", v)
+	}
+	switch {
+	case in.Special == "_search":
+		if mime != "application/x-www-form-urlencoded" {
+			return fault.New(fault.Media, "not-supported", "A search by POST carries application/x-www-form-urlencoded.")
+		}
+		pairs, err := search.ParsePairs(string(data))
+		if err != nil {
+			return fault.New(fault.Invalid, "value", "The form cannot be read: %v", err)
+		}
+		in.Query = append(in.Query, pairs...)
+		return nil
+	case in.Verb == http.MethodPatch:
+		if mime != "application/json-patch+json" {
+			return fault.New(fault.Media, "not-supported", "A patch is sent as application/json-patch+json (RFC 6902).")
+		}
+		in.Patch = data
+		_, err := fhirjson.Parse(data)
+		return err
+	case mime != "application/fhir+json" && mime != "application/json" && mime != "text/json":
+		return fault.New(fault.Media, "not-supported", "A body of type %q is not read; send application/fhir+json.", mime)
+	}
+	in.Body, err = fhirjson.Parse(data)
+	return err
+}
+
+// write sends an answer. Bodies are complete before the status goes out.
+func (s *Server) write(c *gin.Context, in *Interaction, a *Answer) {
+	h := c.Writer.Header()
+	for k, v := range a.Header {
+		h[k] = v
+	}
+	if a.Location != "" {
+		h.Set("Location", a.Location)
+	}
+	if a.ETag != "" {
+		h.Set("ETag", a.ETag)
+	}
+	if !a.LastModified.IsZero() {
+		h.Set("Last-Modified", a.LastModified.UTC().Format(http.TimeFormat))
+	}
+	if in.Prefer.Return != "" && in.Verb != http.MethodGet && a.Status < 300 && a.Status != http.StatusNoContent {
+		h.Set("Preference-Applied", "return="+in.Prefer.Return)
+	}
+	ct := a.ContentType
+	if ct == "" {
+		ct = "application/fhir+json; charset=utf-8"
+	}
+	if a.Stream != nil {
+		h.Set("Content-Type", ct)
+		if err := a.Stream(c.Writer); err != nil {
+			s.log.Error("stream broke off", "id", in.Request, "err", err)
+			panic(http.ErrAbortHandler)
+		}
+		return
+	}
+	if a.Resource == nil {
+		c.Status(a.Status)
+		c.Writer.WriteHeaderNow()
+		return
+	}
+	if len(a.Resource) > 1400 && acceptsGzip(c.Request) {
+		h.Set("Content-Encoding", "gzip")
+		h.Add("Vary", "Accept-Encoding")
+		h.Set("Content-Type", ct)
+		c.Status(a.Status)
+		z := gzip.NewWriter(c.Writer)
+		if _, err := z.Write(a.Resource); err == nil {
+			_ = z.Close() // the client went away; there is nobody to tell
+		}
+		return
+	}
+	c.Data(a.Status, ct, a.Resource)
+}
+
+func acceptsGzip(r *http.Request) bool {
+	for _, p := range strings.Split(r.Header.Get("Accept-Encoding"), ",") {
+		name, q, _ := strings.Cut(strings.TrimSpace(p), ";")
+		if strings.TrimSpace(name) == "gzip" {
+			return strings.ReplaceAll(q, " ", "") != "q=0"
+		}
+	}
+	return false
+}
+
+// fail is the only place that writes an error.
+func (s *Server) fail(c *gin.Context, err error) {
+	id := c.GetString(requestKey)
+	st := status(err)
+	s.logFailure(&Interaction{Request: id, Verb: c.Request.Method}, st, err)
+	e := fault.Of(err)
+	switch st {
+	case http.StatusUnauthorized:
+		c.Header("WWW-Authenticate", `Bearer realm="tidemark"`)
+		if c.GetHeader("Authorization") != "" {
+			c.Header("WWW-Authenticate", `Bearer realm="tidemark", error="invalid_token"`)
+		}
+	case http.StatusForbidden:
+		c.Header("WWW-Authenticate", `Bearer realm="tidemark", error="insufficient_scope"`)
+	case http.StatusMethodNotAllowed:
+		if c.Writer.Header().Get("Allow") == "" {
+			c.Header("Allow", "GET, HEAD, POST, PUT, PATCH, DELETE")
+		}
+	}
+	if e.RetryAfter > 0 {
+		c.Header("Retry-After", fmt.Sprint(int((e.RetryAfter+time.Second-1)/time.Second)))
+	} else if st == http.StatusServiceUnavailable {
+		c.Header("Retry-After", "5")
+	}
+	if c.Writer.Written() {
+		return
+	}
+	c.Abort()
+	c.Data(st, "application/fhir+json; charset=utf-8", outcome(err, id).Bytes())
+}
+
+func (s *Server) logFailure(in *Interaction, st int, err error) {
+	if st < 500 || st == http.StatusNotImplemented {
+		return
+	}
+	s.log.Error("request failed", "id", in.Request, "status", st, "err", fault.Of(err).Cause, "text", err.Error())
+}
+
+// beforeWrite lets the package that lives off a type look at what is written.
+func (s *Server) beforeWrite(ctx context.Context, in *Interaction, n, before *fhirjson.Node) error {
+	if h := s.hooks[in.Type]; h != nil {
+		return h(ctx, in.Who, n, before)
+	}
+	return nil
+}
+
+func parseHTTPTime(s string) time.Time {
+	t, err := http.ParseTime(s)
+	if err != nil {
+		t, _ = time.Parse(time.RFC3339, s)
+	}
+	return t
+}
+
+func decodeBase64(s string) ([]byte, error) {
+	b, err := base64.StdEncoding.DecodeString(s)
+	if err != nil {
+		return nil, fault.New(fault.Invalid, "value", "The data is not base64.")
+	}
+	return b, nil
+}
+
+func escape(s string) string { return url.QueryEscape(s) }

@@ -1,0 +1,601 @@
+package fhirmap
+
+import (
+	"bytes"
+	"encoding/csv"
+	"encoding/json"
+	"math/big"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/samply/golang-fhir-models/fhir-models/fhir"
+
+	"tidemark/internal/answer"
+	"tidemark/internal/balance"
+	"tidemark/internal/drain"
+	"tidemark/internal/escalate"
+	"tidemark/internal/fhirdate"
+	"tidemark/internal/fhirjson"
+	"tidemark/internal/removal"
+	"tidemark/internal/trend"
+	"tidemark/internal/window"
+)
+
+// Uncertainty is the standard extension for the standard uncertainty of a
+// quantity, in the unit of the quantity.
+const Uncertainty = "http://hl7.org/fhir/StructureDefinition/iso21090-uncertainty"
+
+// Places is how many decimals a derived volume is published with: a
+// microlitre, far below what any vessel resolves. Figures of one answer are
+// rounded together, so that windows add up to their total digit for digit.
+const Places = 3
+
+// Itoa is for the paths of expressions.
+func Itoa(i int) string { return itoa(i) }
+
+// obs is an Observation in the making.
+type obs struct{ fhir.Observation }
+
+func newObs(code, display, words string) *obs {
+	o := &obs{fhir.Observation{
+		Status:   fhir.ObservationStatusFinal,
+		Category: []fhir.CodeableConcept{*concept(Category, "exam", "Exam"), *local("fluid-balance", "Fluid balance")},
+		Code:     *local(code, display),
+	}}
+	if words != "" {
+		o.Code.Text = &words
+	}
+	return o
+}
+
+func (o *obs) tree() *fhirjson.Node { return tree(o.Observation) }
+
+func (o *obs) over(w window.Window, z *time.Location) {
+	o.EffectivePeriod = &fhir.Period{Start: ptr(fhirdate.FormatIn(w.Start, z)), End: ptr(fhirdate.FormatIn(w.End, z))}
+}
+
+func (o *obs) from(ids []string) {
+	for _, id := range ids {
+		o.DerivedFrom = append(o.DerivedFrom, *ref("Observation", id))
+	}
+}
+
+func (o *obs) note(text string) {
+	if text != "" {
+		o.Note = append(o.Note, fhir.Annotation{Text: text})
+	}
+}
+
+func (o *obs) add(code, display string) *fhir.ObservationComponent {
+	o.Component = append(o.Component, fhir.ObservationComponent{Code: *local(code, display)})
+	return &o.Component[len(o.Component)-1]
+}
+
+func (o *obs) quantity(code, display, value, unit string) {
+	o.add(code, display).ValueQuantity = quantity(value, unit)
+}
+
+func (o *obs) count(code, display string, n int) {
+	o.add(code, display).ValueInteger = &n
+}
+
+func quantity(value, unit string) *fhir.Quantity {
+	return &fhir.Quantity{Value: ptr(json.Number(value)), Unit: ptr(human(unit)), System: ptr(UCUM), Code: &unit}
+}
+
+// human is how a unit of ours is written for people; the code stays UCUM.
+func human(unit string) string {
+	switch unit {
+	case "mL/h/d":
+		return "mL/h per day"
+	case "mL/kg/h":
+		return "mL/kg/h"
+	case "1":
+		return ""
+	}
+	return unit
+}
+
+// withU puts the standard uncertainty on a quantity.
+func withU(q *fhir.Quantity, u float64) *fhir.Quantity {
+	q.Extension = append(q.Extension, fhir.Extension{Url: Uncertainty, ValueDecimal: ptr(json.Number(float(u, 3)))})
+	return q
+}
+
+// float writes a statistic with so many decimals, without an exponent.
+func float(f float64, places int) string {
+	s := strconv.FormatFloat(f, 'f', places, 64)
+	if strings.Contains(s, ".") {
+		s = strings.TrimRight(strings.TrimRight(s, "0"), ".")
+	}
+	if s == "-0" {
+		return "0"
+	}
+	return s
+}
+
+func percent(r *big.Rat) string {
+	if r == nil {
+		return "0"
+	}
+	p := new(big.Rat).Mul(r, big.NewRat(100, 1))
+	// A gap must not be rounded away: 99.96 % is not complete.
+	if p.Cmp(big.NewRat(100, 1)) < 0 && p.Cmp(big.NewRat(999, 10)) > 0 {
+		return "99.9"
+	}
+	return drain.ML(p).Text(1)
+}
+
+func thresholds(version, approved string) string {
+	if approved != "" {
+		return "Judged by ward policy " + version + ", approved: " + approved + "."
+	}
+	return "Judged by ward policy " + version + ", whose thresholds are examples until the hospital approves its own."
+}
+
+// DrainOutput writes the answer to $drain-output.
+func DrainOutput(a answer.Output) []*fhirjson.Node {
+	var out []*fhirjson.Node
+	subject := func(o *obs) *obs {
+		o.Subject, o.Device = ref("Patient", a.Patient), ref("Device", a.Drain.ID)
+		return o
+	}
+	nets := make([]drain.Volume, len(a.Totals))
+	for i, t := range a.Totals {
+		nets[i] = t.Net
+	}
+	published := balance.PublishedSums(nets, Places)
+	for i, t := range a.Totals {
+		o := subject(total(t, published[i], a))
+		out = append(out, o.tree())
+	}
+	if a.Rate != nil {
+		r, _ := a.Rate.PerHour()
+		o := subject(newObs("drain-output-rate", "Drain output rate", "Current rate, over the last interval"))
+		o.over(window.Window{Start: a.Rate.Start, End: a.Rate.End}, a.Zone)
+		o.ValueQuantity = quantity(drain.ML(r).Text(Places), "mL/h")
+		if a.RateU > 0 {
+			withU(o.ValueQuantity, a.RateU)
+		}
+		o.from([]string{a.Rate.Entry.ID})
+		out = append(out, o.tree())
+	}
+	out = append(out, subject(trendObs(a)).tree(), subject(courseObs(a)).tree())
+	return out
+}
+
+func total(t balance.Total, net string, a answer.Output) *obs {
+	code, display := "drain-output-total", "Drain output, total"
+	if t.Preliminary {
+		code, display = "drain-output-total-partial", "Drain output, total of a window that is not complete"
+	}
+	o := newObs(code, display, "Drain output "+a.Period.String()+" "+t.Window.Label)
+	o.over(t.Window, a.Zone)
+	if t.Preliminary {
+		o.Status = fhir.ObservationStatusPreliminary
+	}
+	if t.N == 0 && t.Covered == 0 && t.InPlace > 0 {
+		// Nothing is known of this window: unknown, which is not zero.
+		o.DataAbsentReason = concept(Absent, "unknown", "Unknown")
+	} else {
+		o.ValueQuantity = quantity(net, "mL")
+		if t.HasU {
+			withU(o.ValueQuantity, t.U/balance.Expansion)
+		}
+	}
+	o.from(t.Readings)
+	o.count("reading-count", "Number of readings", t.N)
+	o.quantity("coverage", "Share of the window that known intervals cover", percent(t.Coverage), "%")
+	if t.Instilled.Sign() != 0 {
+		o.quantity("measured-volume", "Measured volume", t.Measured.Text(Places), "mL")
+		o.quantity("instilled-total", "Instilled volume", t.Instilled.Text(Places), "mL")
+	}
+	if t.HasU {
+		o.quantity("expanded-uncertainty", "Expanded uncertainty, k = 2", float(t.U, 1), "mL")
+		if t.LowerBound {
+			o.note("Some readings name no vessel, so that the true uncertainty is larger.")
+		}
+	}
+	if a.Attribution == balance.Spread {
+		o.note("Each volume is spread evenly over its interval: an estimate.")
+	}
+	for _, m := range t.Missing {
+		o.note(m.Words)
+	}
+	return o
+}
+
+func trendObs(a answer.Output) *obs {
+	o := newObs("drain-output-trend", "Trend of the drain output rate", "")
+	o.over(window.Window{Start: a.TrendOrigin, End: a.Now}, a.Zone)
+	r := a.Trend
+	code := strings.ReplaceAll(string(r.Direction), " ", "-")
+	o.ValueCodeableConcept = local(code, string(r.Direction))
+	o.ValueCodeableConcept.Text = ptr(string(r.Direction))
+	o.count("reading-count", "Number of intervals", r.N)
+	if r.Direction != trend.TooFewReadings && r.Slope.Pairs > 0 {
+		// Per day, since nobody thinks in mL/h per hour.
+		o.quantity("slope", "Theil–Sen slope", float(r.Slope.Value*24, 3), "mL/h/d")
+		if r.Slope.HasInterval {
+			o.quantity("slope-low", "Theil–Sen slope, lower limit", float(r.Slope.Low*24, 3), "mL/h/d")
+			o.quantity("slope-high", "Theil–Sen slope, upper limit", float(r.Slope.High*24, 3), "mL/h/d")
+		}
+		if r.Decidable {
+			o.quantity("p-value", "Mann–Kendall p, two-sided", float(r.MK.P, 6), "1")
+		}
+		if r.MK.HasTau {
+			o.quantity("kendall-tau", "Kendall tau-b", float(r.MK.Tau, 4), "1")
+		}
+	}
+	o.note(r.Note)
+	for _, iv := range a.TrendFrom {
+		o.from([]string{iv.Entry.ID})
+	}
+	return o
+}
+
+func courseObs(a answer.Output) *obs {
+	o := newObs("appearance-course", "Course of the fluid's appearance", "")
+	start := a.Now
+	if len(a.Looks) > 0 {
+		start = a.Looks[0].At
+	}
+	o.over(window.Window{Start: start, End: a.Now}, a.Zone)
+	o.ValueCodeableConcept = local(strings.ReplaceAll(a.Course, " ", "-"), a.Course)
+	o.ValueCodeableConcept.Text = &a.Course
+	var words []string
+	for _, e := range a.Looks {
+		o.from([]string{e.ID})
+		if w := string(e.Appearance); len(words) == 0 || words[len(words)-1] != w {
+			words = append(words, w)
+		}
+	}
+	o.note(strings.Join(words, " → "))
+	return o
+}
+
+// FluidBalance writes the answer to $fluid-balance: one net balance a window,
+// its parts as components.
+func FluidBalance(a answer.Balance) []*fhirjson.Node {
+	nets := make([]drain.Volume, len(a.Windows))
+	for i, b := range a.Windows {
+		nets[i] = b.Net
+	}
+	published := balance.PublishedSums(nets, Places)
+	var out []*fhirjson.Node
+	for i, b := range a.Windows {
+		code, display := "net-balance", "Net fluid balance"
+		if b.Preliminary {
+			code, display = "net-balance-partial", "Net fluid balance of a window that is not complete"
+		}
+		o := newObs(code, display, "Fluid balance "+a.Period.String()+" "+b.Window.Label)
+		o.over(b.Window, a.Zone)
+		o.Subject = ref("Patient", a.Patient)
+		if b.Preliminary {
+			o.Status = fhir.ObservationStatusPreliminary
+		}
+		if len(b.Lines) == 0 && b.Preliminary {
+			o.DataAbsentReason = concept(Absent, "unknown", "Unknown")
+		} else {
+			o.ValueQuantity = quantity(published[i], "mL")
+			if b.HasU {
+				withU(o.ValueQuantity, b.U/balance.Expansion)
+			}
+		}
+		o.quantity("intake-total", "Intake, total", b.Intake.Text(Places), "mL")
+		o.quantity("output-total", "Output without drains, total", b.Output.Text(Places), "mL")
+		o.quantity("drains-total", "Drain output, total net of irrigant", b.Drains.Text(Places), "mL")
+		for _, l := range b.Lines {
+			c := fhir.ObservationComponent{ValueQuantity: quantity(l.Volume.Text(Places), "mL")}
+			switch {
+			case l.Drain:
+				c.Code = *local("drain-output-total", "Drain output, total")
+				c.Code.Text = ptr(l.Label + " (Device/" + l.Source + ")")
+			default:
+				system := LOINC
+				if _, ok := localFlows[l.Source]; ok {
+					system = Local
+				}
+				c.Code = *concept(system, l.Source, "")
+				c.Code.Text = &l.Label
+			}
+			if l.HasU {
+				withU(c.ValueQuantity, l.U/balance.Expansion)
+			}
+			o.Component = append(o.Component, c)
+			o.from(l.Readings)
+		}
+		if b.UrinePerKgH != nil {
+			o.quantity("urine-rate", "Urine per kilogram and hour", drain.ML(b.UrinePerKgH).Text(2), "mL/kg/h")
+			o.from([]string{b.WeightReading})
+		}
+		for _, m := range b.Missing {
+			o.note(m)
+		}
+		out = append(out, o.tree())
+	}
+	return out
+}
+
+// EscalationStatus writes the level of a drain, patient or location, and the
+// one of each drain in it.
+func EscalationStatus(typ, id string, statuses []answer.Status, now time.Time) []*fhirjson.Node {
+	var out []*fhirjson.Node
+	if typ != "Device" {
+		out = append(out, overall(typ, id, statuses, now).tree())
+	}
+	for _, st := range statuses {
+		out = append(out, drainStatus(st).tree())
+	}
+	return out
+}
+
+var levelDisplays = map[string]string{
+	"none": "No finding", "low": "Low", "moderate": "Moderate", "high": "High",
+	escalate.LevelUnknownStale: "Unknown: the data are stale",
+}
+
+func level(o *obs, l string) {
+	o.ValueCodeableConcept = local(l, levelDisplays[l])
+	code := map[string]string{"high": "AA", "moderate": "A", "low": "A", "none": "N"}[l]
+	if code != "" {
+		o.Interpretation = []fhir.CodeableConcept{*concept("http://terminology.hl7.org/CodeSystem/v3-ObservationInterpretation", code, "")}
+	}
+}
+
+func drainStatus(st answer.Status) *obs {
+	o := newObs("escalation-status", "Escalation status", "")
+	o.Subject, o.Device = ref("Patient", st.Patient), ref("Device", st.Drain.ID)
+	o.EffectiveDateTime = ptr(fhirdate.Format(st.Now))
+	level(o, st.Level)
+	var evidence []string
+	for _, f := range st.Findings {
+		c := o.add(f.Rule, RuleDisplay(f.Rule))
+		c.ValueCodeableConcept = local(string(f.Severity), levelDisplays[string(f.Severity)])
+		c.ValueCodeableConcept.Text = &f.Text
+		for _, id := range f.Evidence {
+			if !slices.Contains(evidence, id) {
+				evidence = append(evidence, id)
+			}
+		}
+	}
+	o.from(evidence)
+	if !st.Last.IsZero() {
+		c := o.add("last-entry", "Time of the last entry")
+		c.ValueDateTime = ptr(fhirdate.Format(st.Last))
+	}
+	c := o.add("emptying-due", "Next emptying due")
+	c.ValueDateTime = ptr(fhirdate.Format(st.Due.At))
+	if st.Level == escalate.LevelUnknownStale {
+		o.note("Nothing has been charted for long: a silent service is not a safe patient. Look at the drain.")
+	}
+	o.note(thresholds(st.Policy, st.Approved))
+	o.note(escalate.Caution)
+	return o
+}
+
+// overall is the worst level of several drains; a high one outranks an
+// unknown one, which outranks the rest, as for one drain.
+func overall(typ, id string, statuses []answer.Status, now time.Time) *obs {
+	rank := map[string]int{"none": 0, "low": 1, "moderate": 2, escalate.LevelUnknownStale: 3, "high": 4}
+	worst := "none"
+	counts := map[string]int{}
+	for _, st := range statuses {
+		counts[st.Level]++
+		if rank[st.Level] > rank[worst] {
+			worst = st.Level
+		}
+	}
+	o := newObs("escalation-status", "Escalation status", "")
+	o.Subject = ref(typ, id)
+	o.EffectiveDateTime = ptr(fhirdate.Format(now))
+	level(o, worst)
+	for _, l := range []string{"high", escalate.LevelUnknownStale, "moderate", "low", "none"} {
+		if counts[l] > 0 {
+			o.count(l, levelDisplays[l]+": number of drains", counts[l])
+		}
+	}
+	if len(statuses) == 0 {
+		o.note("No drain in place is known here. That is not the same as no drain.")
+	}
+	o.note(escalate.Caution)
+	return o
+}
+
+// EmptyingDue writes the drains of a ward as Tasks, the soonest first.
+func EmptyingDue(rows []answer.DueDrain, now time.Time) []*fhirjson.Node {
+	var out []*fhirjson.Node
+	for _, r := range rows {
+		priority, state, words := fhir.RequestPriorityRoutine, "due-later", "Not due yet"
+		switch {
+		case r.Due.Overdue:
+			priority, state, words = fhir.RequestPriorityUrgent, "overdue", "Overdue"
+		case !r.Due.At.After(now):
+			priority, state, words = fhir.RequestPriorityAsap, "due-now", "Due now"
+		}
+		label := r.Drain.Label
+		if site := strings.TrimSpace(r.Side + " " + r.Site); site != "" && !strings.Contains(strings.ToLower(label), strings.ToLower(site)) {
+			label += " (" + site + ")"
+		}
+		t := fhir.Task{
+			Status: fhir.TaskStatusRequested, Intent: "plan", Priority: &priority,
+			BusinessStatus: local(state, words),
+			Code:           local("emptying-due", "Empty the drain's reservoir"),
+			Description:    ptr(label + ": " + r.Due.Words),
+			Focus:          &fhir.Reference{Reference: ptr("Device/" + r.Drain.ID), Display: &r.Drain.Label},
+			For:            ref("Patient", r.Patient),
+			Location:       ref("Location", r.Drain.Ward),
+			AuthoredOn:     ptr(fhirdate.Format(now)),
+			ReasonCode:     local(string(r.Due.Reason), ""),
+			Restriction:    &fhir.TaskRestriction{Period: &fhir.Period{End: ptr(fhirdate.FormatIn(r.Due.At, r.Zone))}},
+		}
+		for _, id := range r.Due.Readings {
+			t.BasedOn = append(t.BasedOn, *ref("Observation", id))
+		}
+		out = append(out, tree(t))
+	}
+	return out
+}
+
+// RemovalReview writes the answer to $removal-review.
+func RemovalReview(a answer.Review) []*fhirjson.Node {
+	o := newObs("removal-review", "Review of the ward's criteria for removal", "")
+	o.Subject, o.Device = ref("Patient", a.Patient), ref("Device", a.Drain.ID)
+	o.EffectiveDateTime = ptr(fhirdate.Format(a.Now))
+	state := "criteria-not-met"
+	if a.Review.MeetsAll {
+		state = "criteria-met"
+	}
+	o.ValueCodeableConcept = local(state, "")
+	o.ValueCodeableConcept.Text = &a.Review.Text
+	for _, it := range a.Review.Items {
+		c := fhir.ObservationComponent{Code: *local("criterion", "Criterion")}
+		c.Code.Text = ptr(it.Name)
+		c.ValueCodeableConcept = local(stateCode(it.State), string(it.State))
+		c.ValueCodeableConcept.Text = &it.Text
+		if it.Near {
+			c.ValueCodeableConcept.Coding = append(c.ValueCodeableConcept.Coding, local("near-threshold", "Near the threshold").Coding...)
+		}
+		o.Component = append(o.Component, c)
+		if it.HasChance {
+			ch := fhir.ObservationComponent{Code: *local("chance-below", "Chance that the true output is below the threshold")}
+			ch.Code.Text = ptr(it.Name)
+			ch.ValueQuantity = quantity(float(it.Chance*100, 1), "%")
+			o.Component = append(o.Component, ch)
+		}
+		o.from(it.Evidence)
+	}
+	o.note(thresholds(a.Policy, a.Approved))
+	o.note(a.Review.Caution)
+	return []*fhirjson.Node{o.tree()}
+}
+
+func stateCode(s removal.State) string { return strings.ReplaceAll(string(s), " ", "-") }
+
+// Collection puts resources into a Bundle. Derived ones are not stored; their
+// fullUrl is a name made from what they say.
+func Collection(base string, list []*fhirjson.Node, now time.Time) *fhirjson.Node {
+	b := fhirjson.Obj("resourceType", "Bundle", "type", "collection", "timestamp", fhirdate.Format(now))
+	seen := map[string]bool{}
+	for _, n := range list {
+		url := "urn:uuid:" + uuid.NewSHA1(uuid.NameSpaceURL, append([]byte(base+"|"), n.Bytes()...)).String()
+		if !seen[url] {
+			seen[url] = true
+			AddEntry(b, url, n)
+		}
+	}
+	return b
+}
+
+// AddEntry appends an entry to a Bundle.
+func AddEntry(b *fhirjson.Node, fullURL string, n *fhirjson.Node) {
+	entries := b.Get("entry")
+	if entries == nil {
+		entries = &fhirjson.Node{Kind: fhirjson.Array}
+		b.Set("entry", entries)
+	}
+	entries.Items = append(entries.Items, fhirjson.Obj("fullUrl", fullURL, "resource", n))
+}
+
+// Table writes derived Observations as CSV: one row each, with what their
+// components say in columns of their own.
+func Table(list []*fhirjson.Node) []byte {
+	fixed := []string{"code", "text", "subject", "device", "start", "end", "status", "value", "unit", "standard_uncertainty", "absent", "notes", "readings"}
+	var extra []string
+	rows := make([]map[string]string, 0, len(list))
+	for _, n := range list {
+		row := map[string]string{
+			"code": n.Path("code").Each("coding")[0].Str("code"), "text": n.Path("code").Str("text"),
+			"subject": n.Path("subject").Str("reference"), "device": n.Path("device").Str("reference"),
+			"start": n.Path("effectivePeriod").Str("start"), "end": n.Path("effectivePeriod").Str("end"), "status": n.Str("status"),
+		}
+		if t := n.Str("effectiveDateTime"); t != "" {
+			row["start"], row["end"] = t, t
+		}
+		row["value"], row["unit"], row["standard_uncertainty"] = cell(n)
+		for _, c := range n.Path("dataAbsentReason").Each("coding") {
+			row["absent"] = c.Str("code")
+		}
+		var notes, readings []string
+		for _, x := range n.Each("note") {
+			notes = append(notes, x.Str("text"))
+		}
+		for _, x := range n.Each("derivedFrom") {
+			readings = append(readings, lastPart(x.Str("reference")))
+		}
+		row["notes"], row["readings"] = strings.Join(notes, " "), strings.Join(readings, " ")
+		for _, c := range n.Each("component") {
+			name := c.Path("code").Each("coding")[0].Str("code")
+			if t := c.Path("code").Str("text"); t != "" {
+				name += ": " + t
+			}
+			if !slices.Contains(extra, name) {
+				extra = append(extra, name)
+			}
+			v, unit, _ := cell(c)
+			if unit != "" && unit != "1" {
+				v += " " + unit
+			}
+			row["+"+name] = v
+		}
+		rows = append(rows, row)
+	}
+	var b bytes.Buffer
+	w := csv.NewWriter(&b)
+	head := append(slices.Clone(fixed), extra...)
+	for i := range head {
+		head[i] = Neutral(head[i])
+	}
+	_ = w.Write(head) // a bytes.Buffer does not fail
+	for _, row := range rows {
+		line := make([]string, 0, len(head))
+		for _, f := range fixed {
+			line = append(line, Neutral(row[f]))
+		}
+		for _, f := range extra {
+			line = append(line, Neutral(row["+"+f]))
+		}
+		_ = w.Write(line)
+	}
+	w.Flush()
+	return b.Bytes()
+}
+
+func cell(n *fhirjson.Node) (value, unit, u string) {
+	if q := n.Get("valueQuantity"); q != nil {
+		for _, e := range q.Each("extension") {
+			if e.Str("url") == Uncertainty {
+				u = e.Get("valueDecimal").Text
+			}
+		}
+		return q.Get("value").Text, q.Str("code"), u
+	}
+	if c := n.Get("valueCodeableConcept"); c != nil {
+		for _, x := range c.Each("coding") {
+			return x.Str("code"), "", ""
+		}
+		return c.Str("text"), "", ""
+	}
+	if i := n.Get("valueInteger"); i != nil {
+		return i.Text, "", ""
+	}
+	return n.Str("valueDateTime"), "", ""
+}
+
+// Neutral takes the power to run from a cell that a spreadsheet would take
+// for a formula: it puts an apostrophe in front. Numbers stay numbers.
+func Neutral(s string) string {
+	if s == "" {
+		return s
+	}
+	switch s[0] {
+	case '=', '+', '-', '@', '\t', '\r':
+		if _, err := strconv.ParseFloat(s, 64); err != nil {
+			return "'" + s
+		}
+	}
+	return s
+}

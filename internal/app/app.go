@@ -1,0 +1,325 @@
+// Package app owns the service as a whole: it opens the store that a URL
+// names, puts the parts together, listens, and stops in order. What the parts
+// do is theirs.
+package app
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"net/http/pprof"
+	"os"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"tidemark/api"
+	"tidemark/internal/auth"
+	"tidemark/internal/fault"
+	"tidemark/internal/fhirjson"
+	"tidemark/internal/policy"
+	"tidemark/internal/profile"
+	"tidemark/internal/r4"
+	"tidemark/internal/search"
+	"tidemark/internal/store"
+	"tidemark/internal/store/sqlite"
+	"tidemark/internal/ward"
+)
+
+// Config is all that can be set.
+type Config struct {
+	Listen      string // host:port; port 0 picks one
+	AdminListen string // metrics and profiling; "" for none
+	Data        string // directory of the embedded store and the local key
+	Store       string // mongodb:// URL instead of the embedded store
+	Policy      string // ward policy file; "" for the defaults
+	Issuer      string
+	JWKS        string
+	Audience    string
+	TLSCert     string
+	TLSKey      string
+	BaseURL     string // as clients see the service, "" from Listen
+	Origins     []string
+	Rate        float64 // requests a second and client; 0 for no limit
+	MaxBody     int64
+	SweepEvery  time.Duration
+	Version     string
+	Logger      *slog.Logger
+	Clock       func() time.Time
+}
+
+// App is a service that was put together.
+type App struct {
+	cfg      Config
+	log      *slog.Logger
+	store    store.Store
+	ward     *ward.Service
+	api      *api.Server
+	key      *auth.LocalKey
+	policy   atomic.Pointer[policy.Policy]
+	base     string
+	listener net.Listener
+	admin    net.Listener
+	servers  []*http.Server
+	stop     context.CancelFunc
+	wg       sync.WaitGroup
+	failed   chan error
+}
+
+// New opens the store and listens; nothing is answered before Start. An error
+// is one sentence that says what to change.
+func New(ctx context.Context, cfg Config) (_ *App, err error) {
+	if cfg.Clock == nil {
+		cfg.Clock = time.Now
+	}
+	if cfg.Logger == nil {
+		cfg.Logger = slog.New(slog.NewTextHandler(os.Stderr, nil))
+	}
+	a := &App{cfg: cfg, log: cfg.Logger, failed: make(chan error, 3)}
+	defer func() {
+		if err != nil {
+			a.close()
+		}
+	}()
+	p := policy.Default()
+	if cfg.Policy != "" {
+		if p, err = policy.Load(cfg.Policy); err != nil {
+			return nil, err
+		}
+	}
+	a.policy.Store(p)
+	if (cfg.TLSCert == "") != (cfg.TLSKey == "") {
+		return nil, errors.New("TLS needs both --tls-cert and --tls-key")
+	}
+	if a.listener, err = net.Listen("tcp", cfg.Listen); err != nil {
+		return nil, fmt.Errorf("cannot listen on %s (%v); choose another --listen", cfg.Listen, cause(err))
+	}
+	if cfg.AdminListen != "" {
+		if a.admin, err = net.Listen("tcp", cfg.AdminListen); err != nil {
+			return nil, fmt.Errorf("cannot listen on %s (%v); choose another --admin-listen, or none with --admin-listen=", cfg.AdminListen, cause(err))
+		}
+	}
+	a.base = baseURL(cfg, a.listener.Addr().String())
+	extract := search.ExtractOptions{Base: a.base, Zone: p.Zone()}
+	if a.store, err = OpenStore(ctx, cfg, extract); err != nil {
+		return nil, err
+	}
+	verifier, err := a.verifier(ctx)
+	if err != nil {
+		return nil, err
+	}
+	library, err := profile.New()
+	if err != nil {
+		return nil, err
+	}
+	a.ward = ward.New(a.store, ward.Options{
+		Policy: a.policy.Load, Extract: extract, Clock: cfg.Clock, Logger: cfg.Logger,
+		Validate: func(n *fhirjson.Node) *fault.List { return validate(library, n) },
+	})
+	a.api = api.New(api.Options{
+		Store: a.store, Ward: a.ward, Verifier: verifier, Conformance: library, Policy: a.policy.Load, Extract: extract,
+		Logger: cfg.Logger, BaseURL: a.base, Version: cfg.Version, MaxBody: cfg.MaxBody, Limiter: limiter(cfg.Rate), AllowOrigin: cfg.Origins,
+	})
+	return a, nil
+}
+
+// validate joins what R4 and what our profiles say of a resource.
+func validate(lib *profile.Library, n *fhirjson.Node) *fault.List {
+	l := r4.Validate(n, r4.Options{})
+	if l.Failed() && r4.Kind(l) == fault.Invalid {
+		return l
+	}
+	l.Issues = append(l.Issues, lib.Validate(n).Issues...)
+	return l
+}
+
+// OpenStore opens the store that the configuration names.
+func OpenStore(ctx context.Context, cfg Config, extract search.ExtractOptions) (store.Store, error) {
+	read := func(raw []byte) (search.Doc, error) {
+		n, err := fhirjson.Parse(raw)
+		if err != nil {
+			return search.Doc{}, err
+		}
+		return search.Extract(n, extract), nil
+	}
+	switch {
+	case cfg.Store == "":
+		return sqlite.Open(ctx, sqlite.Options{Dir: cfg.Data, Extract: read, Clock: cfg.Clock, Logger: cfg.Logger})
+	}
+	return nil, fmt.Errorf("--store %q is not a store: leave it out for the embedded one, or give a mongodb:// URL", cfg.Store)
+}
+
+func (a *App) verifier(ctx context.Context) (auth.Verifier, error) {
+	c := auth.Config{Issuer: a.cfg.Issuer, JWKS: a.cfg.JWKS, Audience: a.cfg.Audience, Clock: a.cfg.Clock}
+	if c.Issuer == "" && c.JWKS == "" {
+		if err := os.MkdirAll(a.cfg.Data, 0o700); err != nil {
+			return nil, fmt.Errorf("cannot make the data directory %s (%v)", a.cfg.Data, cause(err))
+		}
+		var err error
+		if a.key, err = auth.OpenLocalKey(a.cfg.Data); err != nil {
+			return nil, err
+		}
+		c.Local = a.key
+	}
+	for _, w := range c.Warnings() {
+		a.log.Warn(w)
+	}
+	return auth.NewVerifier(ctx, c)
+}
+
+func baseURL(cfg Config, addr string) string {
+	if cfg.BaseURL != "" {
+		return strings.TrimSuffix(cfg.BaseURL, "/") + "/fhir"
+	}
+	scheme := "http"
+	if cfg.TLSCert != "" {
+		scheme = "https"
+	}
+	if host, port, err := net.SplitHostPort(addr); err == nil && (host == "::" || host == "0.0.0.0") {
+		addr = net.JoinHostPort("localhost", port)
+	}
+	return scheme + "://" + addr + "/fhir"
+}
+
+// Base is the FHIR base URL.
+func (a *App) Base() string { return a.base }
+
+// Addr is where the service listens.
+func (a *App) Addr() string { return a.listener.Addr().String() }
+
+// Ward is the core, for loading data without HTTP.
+func (a *App) Ward() *ward.Service { return a.ward }
+
+// Key is the local issuer, nil beside a real one.
+func (a *App) Key() *auth.LocalKey { return a.key }
+
+// Start answers requests and begins to sweep.
+func (a *App) Start() {
+	ctx, cancel := context.WithCancel(context.Background())
+	a.stop = cancel
+	every := a.cfg.SweepEvery
+	if every == 0 {
+		every = 15 * time.Second
+	}
+	a.wg.Go(func() { a.ward.Run(ctx, every, nil) })
+	if a.cfg.Policy != "" {
+		a.wg.Go(func() { a.watchPolicy(ctx) })
+	}
+	main := &http.Server{
+		Handler: a.api.Handler(), ReadHeaderTimeout: 10 * time.Second, ReadTimeout: 60 * time.Second, IdleTimeout: 2 * time.Minute,
+		MaxHeaderBytes: 64 << 10, ErrorLog: slog.NewLogLogger(a.log.Handler(), slog.LevelDebug),
+	}
+	a.serve(main, a.listener, a.cfg.TLSCert != "")
+	if a.admin != nil {
+		a.serve(&http.Server{Handler: adminHandler(), ReadHeaderTimeout: 10 * time.Second}, a.admin, false)
+	}
+}
+
+func (a *App) serve(s *http.Server, l net.Listener, tls bool) {
+	a.servers = append(a.servers, s)
+	a.wg.Go(func() {
+		var err error
+		if tls {
+			err = s.ServeTLS(l, a.cfg.TLSCert, a.cfg.TLSKey)
+		} else {
+			err = s.Serve(l)
+		}
+		if !errors.Is(err, http.ErrServerClosed) {
+			a.failed <- err
+		}
+	})
+}
+
+func adminHandler() http.Handler {
+	m := http.NewServeMux()
+	m.HandleFunc("/debug/pprof/", pprof.Index)
+	m.HandleFunc("/debug/pprof/cmdline", pprof.Cmdline)
+	m.HandleFunc("/debug/pprof/profile", pprof.Profile)
+	m.HandleFunc("/debug/pprof/symbol", pprof.Symbol)
+	m.HandleFunc("/debug/pprof/trace", pprof.Trace)
+	return m
+}
+
+// Failed delivers the error of a listener that broke.
+func (a *App) Failed() <-chan error { return a.failed }
+
+// watchPolicy reads the policy file again when it changes. A file with faults
+// is logged, and the policy in force stays.
+func (a *App) watchPolicy(ctx context.Context) {
+	stamp := func() string {
+		fi, err := os.Stat(a.cfg.Policy)
+		if err != nil {
+			return ""
+		}
+		return fi.ModTime().String() + fmt.Sprint(fi.Size())
+	}
+	last := stamp()
+	tick := time.NewTicker(2 * time.Second)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+		}
+		now := stamp()
+		if now == last || now == "" {
+			continue
+		}
+		last = now
+		p, err := policy.Load(a.cfg.Policy)
+		if err != nil {
+			a.log.Error("the changed policy has faults; the one before stays in force", "err", err)
+			continue
+		}
+		a.policy.Store(p)
+		a.log.Info("policy read again", "version", p.Version())
+	}
+}
+
+// Stop drains requests for as long as ctx lasts, then closes the store.
+func (a *App) Stop(ctx context.Context) error {
+	var errs []error
+	for _, s := range a.servers {
+		errs = append(errs, s.Shutdown(ctx))
+	}
+	if a.stop != nil {
+		a.stop()
+	}
+	a.wg.Wait()
+	errs = append(errs, a.close())
+	return errors.Join(errs...)
+}
+
+func (a *App) close() error {
+	if a.api != nil {
+		a.api.Close()
+	}
+	var err error
+	if a.store != nil {
+		err = a.store.Close()
+	}
+	if a.servers == nil {
+		for _, l := range []net.Listener{a.listener, a.admin} {
+			if l != nil {
+				l.Close()
+			}
+		}
+	}
+	return err
+}
+
+// cause is the innermost error, which is the part that a person can act on.
+func cause(err error) error {
+	for {
+		next := errors.Unwrap(err)
+		if next == nil {
+			return err
+		}
+		err = next
+	}
+}

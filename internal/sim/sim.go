@@ -1,0 +1,160 @@
+// Package sim owns a simulated hospital: wards, patients and drains that do not
+// exist, and the FHIR resources that charting front ends would post of them.
+// What it makes depends on its Options alone. It writes to no store and no
+// server, and judges nothing.
+//
+// # What is simulated
+//
+// Fluid forms in a body space at a rate that follows the drain's course. The
+// drain carries it from there into its reservoir, the better the stronger the
+// suction, which falls as the reservoir fills and is gone when it is full, lost
+// or when the tube is blocked. What stays behind comes later, or leaks past the
+// tube. A nurse empties the reservoir and reads the volume off a vessel, to the
+// vessel's marks. So every charted volume is a rounded piece of one balance:
+// what formed is what was emptied, is still there, or got lost.
+//
+// Amounts are whole microlitres and times whole minutes, so that the same seed
+// gives the same bytes on every machine.
+//
+// The courses are in one table, Courses. They are a scenario of our own, not
+// clinical data; no rate or time constant here has a published source.
+package sim
+
+import (
+	"cmp"
+	"iter"
+	"slices"
+	"time"
+
+	"tidemark/internal/fhirjson"
+)
+
+// Options say what hospital to simulate. The zero Wards, Patients or Days are
+// one of each.
+type Options struct {
+	Seed     uint64
+	Wards    int
+	Patients int       // beds of each ward, all of them taken
+	Days     int       // charting begins so many days before End
+	End      time.Time // charting reaches up to here
+	Zone     *time.Location
+}
+
+// Demo is a surgical ward of 30 patients with about 50 drains, charted over five
+// days that end at now. Every course occurs once.
+func Demo(now time.Time, seed uint64) Options {
+	return Options{Seed: seed, Wards: 1, Patients: 30, Days: 5, End: now, Zone: now.Location()}
+}
+
+func (o Options) normal() Options {
+	o.Wards, o.Patients, o.Days = max(o.Wards, 1), max(o.Patients, 1), max(o.Days, 1)
+	o.End = o.End.Truncate(time.Minute)
+	if o.Zone == nil {
+		o.Zone = time.UTC
+	}
+	return o
+}
+
+// Methods of a Step.
+const (
+	Put    = "PUT"    // creates the resource, or corrects it
+	Delete = "DELETE" // takes it back
+)
+
+// Step is one thing that a front end does.
+type Step struct {
+	// At is when it was posted: minutes after the time that an entry is about, or
+	// hours where somebody charts late.
+	At       time.Time
+	Method   string
+	Type, ID string // of the resource
+	body     body   // nil for Delete
+	order    int    // in which steps of one instant follow each other
+}
+
+// body is a resource that can be written as JSON; the many Observations without
+// a tree in between.
+type body interface{ Append(dst []byte) []byte }
+
+// AppendJSON writes the resource as compact JSON; nothing for Delete.
+func (s Step) AppendJSON(dst []byte) []byte {
+	if s.body == nil {
+		return dst
+	}
+	return s.body.Append(dst)
+}
+
+// Resource is the tree of what AppendJSON writes; nil for Delete. It is the
+// caller's own.
+func (s Step) Resource() *fhirjson.Node {
+	if s.body == nil {
+		return nil
+	}
+	if n, ok := s.body.(*fhirjson.Node); ok {
+		return n.Clone()
+	}
+	n, err := fhirjson.Parse(s.body.Append(nil))
+	if err != nil {
+		panic("sim: wrote what is not JSON: " + err.Error()) // the texts are constants of this package
+	}
+	return n
+}
+
+// slice is how much time is simulated at once. All beds are taken through it one
+// after another and their steps sorted, so that memory holds the hospital as it
+// is, an hour of steps and what is to be charted late, however long the run.
+const slice = 60
+
+// Steps gives what happens in the hospital in order of At.
+func Steps(o Options) iter.Seq[Step] {
+	return func(yield func(Step) bool) {
+		h := newHospital(o.normal())
+		h.open()
+		for from := h.start; from < h.end; from += slice {
+			until := min(from+slice, h.end)
+			for i := range h.beds {
+				h.beds[i].advance(until)
+			}
+			slices.SortFunc(h.queue, func(a, b Step) int {
+				if c := a.At.Compare(b.At); c != 0 {
+					return c
+				}
+				return cmp.Compare(a.order, b.order)
+			})
+			// Nothing that is still to happen is posted before until.
+			done := 0
+			for ; done < len(h.queue) && h.queue[done].At.Before(h.clock(until)); done++ {
+				if !yield(h.queue[done]) {
+					return
+				}
+			}
+			h.queue = slices.Delete(h.queue, 0, done)
+		}
+	}
+}
+
+// Totals are how much there will be.
+type Totals struct {
+	Steps        int
+	Observations int // steps that write one, corrections among them
+}
+
+// Count gives the totals to expect: of one ward exactly, of several those of the
+// first, times their number.
+func Count(o Options) Totals {
+	o = o.normal()
+	wards := o.Wards
+	o.Wards = 1
+	var one Totals
+	shared := 0
+	for s := range Steps(o) {
+		switch {
+		case s.Type == "Observation" && s.Method == Put:
+			one.Observations++
+		case s.ID == hospitalID:
+			shared++
+		}
+		one.Steps++
+	}
+	return Totals{shared + (one.Steps-shared)*wards, one.Observations * wards}
+}

@@ -1,0 +1,417 @@
+package ward
+
+import (
+	"cmp"
+	"context"
+	"maps"
+	"slices"
+	"time"
+
+	"tidemark/internal/answer"
+	"tidemark/internal/balance"
+	"tidemark/internal/drain"
+	"tidemark/internal/due"
+	"tidemark/internal/escalate"
+	"tidemark/internal/fault"
+	"tidemark/internal/removal"
+	"tidemark/internal/store"
+	"tidemark/internal/trend"
+	"tidemark/internal/window"
+)
+
+// Bound is an end of a span: an instant, or a date, which means the ward's
+// day; the zero Bound is open.
+type Bound struct {
+	At   time.Time
+	Date string // YYYY-MM-DD
+}
+
+func (b Bound) isZero() bool { return b.At.IsZero() && b.Date == "" }
+
+// resolve gives the instant. A date means the start of the ward's day on it,
+// or its end for the end of a span: end=2026-11-25 includes that day.
+func (b Bound) resolve(c window.Calendar, end bool) time.Time {
+	if b.Date == "" {
+		return b.At
+	}
+	d, err := time.Parse(time.DateOnly, b.Date)
+	if err != nil {
+		return b.At
+	}
+	w := c.DayStarting(d.Year(), d.Month(), d.Day())
+	if end {
+		return w.End
+	}
+	return w.Start
+}
+
+// Span is what a derived answer is asked for.
+type Span struct {
+	Period      window.Period
+	Attribution balance.Attribution
+	Start, End  Bound
+}
+
+// cut gives the windows of a span. Without bounds it runs from first to now.
+func (sp Span) cut(c window.Calendar, first, now time.Time) ([]window.Window, error) {
+	start, end := sp.Start.resolve(c, false), sp.End.resolve(c, true)
+	if sp.Start.isZero() {
+		start = first
+		if start.IsZero() || start.After(now) {
+			start = c.DayOf(now).Start
+		}
+	}
+	if sp.End.isZero() {
+		end = now
+	}
+	if !start.Before(end) {
+		if sp.End.isZero() || sp.Start.isZero() {
+			return nil, nil // nothing yet
+		}
+		return nil, fault.New(fault.Invalid, "value", "The span ends at %s and starts only at %s.", end.Format(time.RFC3339), start.Format(time.RFC3339))
+	}
+	ws, err := c.Windows(sp.Period, start, end)
+	if err != nil {
+		return nil, fault.New(fault.Invalid, "too-costly", "%v; ask for a shorter span or a longer period.", err)
+	}
+	return ws, nil
+}
+
+func unknownDrain(id string) error {
+	return fault.New(fault.NotFound, "not-found", "No Device/%s is known.", id)
+}
+
+// DrainOutput answers $drain-output.
+func (s *Service) DrainOutput(ctx context.Context, id string, sp Span) (answer.Output, error) {
+	now := s.Now()
+	c, found, err := s.loadAll(ctx, id, sp, now)
+	if err != nil {
+		return answer.Output{}, err
+	}
+	if !found {
+		return answer.Output{}, unknownDrain(id)
+	}
+	placed, removed := c.span(now)
+	out := answer.Output{
+		Drain: c.drain, Patient: c.patient(now), Zone: c.settings.Calendar.Zone, Period: sp.Period, Attribution: sp.Attribution,
+		Now: now, Policy: c.settings.Version, Approved: c.settings.Approved,
+	}
+	first := placed
+	if first.IsZero() && len(c.entries) > 0 {
+		first = c.entries[0].At
+	}
+	ws, err := sp.cut(c.settings.Calendar, first, now)
+	if err != nil {
+		return answer.Output{}, err
+	}
+	out.Totals = balance.Totals(c.entries, placed, removed, ws, sp.Attribution, c.settings.Balance, now)
+	describe(c, &out, now)
+	return out, nil
+}
+
+// describe fills in rate, trend and appearance as they are now.
+func describe(c course, out *answer.Output, now time.Time) {
+	placed, _ := c.span(now)
+	ts := c.settings.Trend
+	out.TrendSpan, out.TrendOrigin = ts.Span, now.Add(-ts.Span)
+	var pts []trend.Point
+	for _, iv := range balance.Intervals(c.entries, placed) {
+		r, ok := iv.Rate()
+		if !ok || iv.End.After(now) {
+			continue
+		}
+		out.Rate = &iv
+		if u, ok := c.settings.Balance.ReadingU(iv.Entry); ok {
+			h, _ := iv.Hours().Float64()
+			out.RateU = balance.RateU(iv.Net.Float(), u, h, 0)
+		} else {
+			out.RateU = 0
+		}
+		if iv.End.After(out.TrendOrigin) {
+			pts = append(pts, trend.Point{X: iv.Middle().Sub(out.TrendOrigin).Hours(), Y: r})
+			out.TrendFrom = append(out.TrendFrom, iv)
+		}
+	}
+	out.Trend = trend.Analyse(pts, ts.Minimum, ts.Alpha)
+	var ranks []int
+	for _, e := range c.entries {
+		if !e.Counts() || e.Appearance == "" || e.At.After(now) {
+			continue
+		}
+		out.Looks = append(out.Looks, e)
+		if r, ok := e.Appearance.Rank(); ok {
+			ranks = append(ranks, r)
+		}
+	}
+	out.Course = trend.AppearanceCourse(ranks)
+}
+
+// loadAll loads a drain with every entry that its placement holds; without a
+// placement, with the last MaxCourse ones.
+func (s *Service) loadAll(ctx context.Context, id string, sp Span, now time.Time) (course, bool, error) {
+	c, found, err := s.load(ctx, id, time.Time{})
+	if err != nil || !found || len(c.entries) < MaxCourse {
+		return c, found, err
+	}
+	// A drain with more readings than a rule looks at: read them all, in
+	// pieces that are bounded by the placement.
+	placed, _ := c.span(now)
+	if !sp.Start.isZero() {
+		if at := sp.Start.resolve(c.settings.Calendar, false); at.Before(placed) || placed.IsZero() {
+			placed = at
+		}
+	}
+	c.entries, err = s.store.Entries(ctx, store.EntryQuery{Drain: id, From: placed.Add(-48 * time.Hour)})
+	return c, true, err
+}
+
+func (c course) patient(now time.Time) string {
+	if p, ok := c.current(now); ok {
+		return p.Patient
+	}
+	return c.drain.Patient
+}
+
+// FluidBalance answers $fluid-balance.
+func (s *Service) FluidBalance(ctx context.Context, patient string, sp Span) (answer.Balance, error) {
+	now := s.Now()
+	drains, err := s.store.DrainsOf(ctx, patient)
+	if err != nil {
+		return answer.Balance{}, err
+	}
+	entries, err := s.store.Entries(ctx, store.EntryQuery{Patient: patient})
+	if err != nil {
+		return answer.Balance{}, err
+	}
+	byDrain := map[string][]drain.Entry{}
+	var flows []drain.Entry
+	var first time.Time
+	for _, e := range entries {
+		if first.IsZero() || e.At.Before(first) {
+			first = e.At
+		}
+		if e.Drain != "" {
+			byDrain[e.Drain] = append(byDrain[e.Drain], e)
+		} else {
+			flows = append(flows, e)
+		}
+	}
+	settings, err := s.settings(ctx, drain.Drain{Patient: patient}, nil)
+	if err != nil {
+		return answer.Balance{}, err
+	}
+	var des []balance.DrainEntries
+	for _, d := range drains {
+		c := course{drain: d}
+		if c.placements, err = s.store.Placements(ctx, d.ID); err != nil {
+			return answer.Balance{}, err
+		}
+		c.placements = slices.DeleteFunc(slices.Clone(c.placements), func(p drain.Placement) bool { return p.Patient != patient })
+		placed, removed := c.span(now)
+		if !placed.IsZero() && (first.IsZero() || placed.Before(first)) {
+			first = placed
+		}
+		des = append(des, balance.DrainEntries{Drain: d, Placed: placed, Removed: removed, Entries: byDrain[d.ID]})
+	}
+	ws, err := sp.cut(settings.Calendar, first, now)
+	if err != nil {
+		return answer.Balance{}, err
+	}
+	return answer.Balance{
+		Patient: patient, Period: sp.Period, Attribution: sp.Attribution, Zone: settings.Calendar.Zone, Now: now, Policy: settings.Version, Approved: settings.Approved,
+		Windows: balance.Fluid(des, flows, ws, sp.Attribution, settings.Balance, now),
+	}, nil
+}
+
+// DrainStatus answers $escalation-status for a drain.
+func (s *Service) DrainStatus(ctx context.Context, id string) (answer.Status, error) {
+	now := s.Now()
+	c, found, err := s.load(ctx, id, time.Time{})
+	if err != nil {
+		return answer.Status{}, err
+	}
+	if !found {
+		return answer.Status{}, unknownDrain(id)
+	}
+	return s.status(ctx, c, now)
+}
+
+func (s *Service) status(ctx context.Context, c course, now time.Time) (answer.Status, error) {
+	st := answer.Status{Drain: c.drain, Patient: c.patient(now), Now: now, Policy: c.settings.Version, Approved: c.settings.Approved}
+	st.Findings = c.findings(now)
+	st.Level = escalate.Level(st.Findings)
+	for _, e := range c.entries {
+		if e.Counts() && !e.At.After(now) {
+			st.Last, st.LastID = e.At, e.ID
+		}
+	}
+	placed, _ := c.span(now)
+	st.Due = due.Next(c.drain, c.recent(now), placed, c.settings.Due, now.In(c.settings.Calendar.Zone))
+	var err error
+	st.Open, err = s.store.Findings(ctx, c.drain.ID, true)
+	slices.SortStableFunc(st.Open, func(a, b drain.Finding) int {
+		return cmp.Or(b.Severity.Weight()-a.Severity.Weight(), cmp.Compare(a.Rule, b.Rule))
+	})
+	return st, err
+}
+
+func (c course) findings(now time.Time) []escalate.Finding {
+	return escalate.Evaluate(c.settings.Escalate, c.subject(), now)
+}
+
+// recent are the entries that the due time rests on: enough for the last
+// emptying and three rates before it.
+func (c course) recent(now time.Time) []drain.Entry {
+	from, emptyings := len(c.entries), 0
+	for from > 0 && emptyings < 8 {
+		from--
+		if c.entries[from].Kind == drain.Emptying && c.entries[from].Counts() {
+			emptyings++
+		}
+	}
+	to := len(c.entries)
+	for to > from && c.entries[to-1].At.After(now) {
+		to--
+	}
+	return c.entries[from:to]
+}
+
+// PatientStatus answers for all drains of a patient.
+func (s *Service) PatientStatus(ctx context.Context, patient string) ([]answer.Status, error) {
+	drains, err := s.store.DrainsOf(ctx, patient)
+	if err != nil {
+		return nil, err
+	}
+	return s.statuses(ctx, drains, patient)
+}
+
+// LocationStatus answers for all drains of a ward and what is part of it.
+func (s *Service) LocationStatus(ctx context.Context, location string) ([]answer.Status, error) {
+	drains, err := s.drainsAt(ctx, location)
+	if err != nil {
+		return nil, err
+	}
+	return s.statuses(ctx, drains, "")
+}
+
+func (s *Service) drainsAt(ctx context.Context, location string) ([]drain.Drain, error) {
+	places, err := s.store.PlacesWithin(ctx, location)
+	if err != nil {
+		return nil, err
+	}
+	drains, err := s.store.DrainsAt(ctx, places)
+	if err != nil {
+		return nil, err
+	}
+	return slices.DeleteFunc(drains, func(d drain.Drain) bool { return !d.Active }), nil
+}
+
+// statuses leaves out drains that are out of the patient without a finding:
+// they have no status any more.
+func (s *Service) statuses(ctx context.Context, drains []drain.Drain, patient string) ([]answer.Status, error) {
+	now := s.Now()
+	var out []answer.Status
+	for _, d := range drains {
+		c, found, err := s.load(ctx, d.ID, time.Time{})
+		if err != nil {
+			return nil, err
+		}
+		if !found || patient != "" && c.patient(now) != patient {
+			continue
+		}
+		st, err := s.status(ctx, c, now)
+		if err != nil {
+			return nil, err
+		}
+		if !c.inPlace(now) && len(st.Findings) == 0 && len(st.Open) == 0 {
+			continue
+		}
+		out = append(out, st)
+	}
+	return out, nil
+}
+
+// inPlace reports whether the drain is in a patient now; one without any
+// placement counts as in place once something is charted of it.
+func (c course) inPlace(now time.Time) bool {
+	if p, ok := c.current(now); ok {
+		return p.Holds(now)
+	}
+	return len(c.placements) == 0 && len(c.entries) > 0
+}
+
+// EmptyingDue answers $emptying-due: the drains in place at a location, the
+// soonest first.
+func (s *Service) EmptyingDue(ctx context.Context, location string) ([]answer.DueDrain, error) {
+	now := s.Now()
+	drains, err := s.drainsAt(ctx, location)
+	if err != nil {
+		return nil, err
+	}
+	var out []answer.DueDrain
+	for _, d := range drains {
+		c := course{drain: d}
+		if c.placements, err = s.store.Placements(ctx, d.ID); err != nil {
+			return nil, err
+		}
+		// Enough for the last emptying and the rates before it.
+		if c.entries, err = s.store.Entries(ctx, store.EntryQuery{Drain: d.ID, To: now.Add(time.Nanosecond), Last: 24}); err != nil {
+			return nil, err
+		}
+		if !c.inPlace(now) {
+			continue
+		}
+		if c.settings, err = s.settings(ctx, d, c.placements); err != nil {
+			return nil, err
+		}
+		row := answer.DueDrain{Drain: d, Patient: c.patient(now), Zone: c.settings.Calendar.Zone}
+		placed, _ := c.span(now)
+		if p, ok := c.current(now); ok {
+			row.Site, row.Side = p.Site, p.Side
+		}
+		row.Due = due.Next(d, c.recent(now), placed, c.settings.Due, now.In(row.Zone))
+		out = append(out, row)
+	}
+	slices.SortStableFunc(out, func(a, b answer.DueDrain) int { return a.Due.At.Compare(b.Due.At) })
+	return out, nil
+}
+
+// RemovalReview answers $removal-review.
+func (s *Service) RemovalReview(ctx context.Context, id string) (answer.Review, error) {
+	now := s.Now()
+	c, found, err := s.load(ctx, id, time.Time{})
+	if err != nil {
+		return answer.Review{}, err
+	}
+	if !found {
+		return answer.Review{}, unknownDrain(id)
+	}
+	return answer.Review{
+		Drain: c.drain, Patient: c.patient(now), Now: now, Policy: c.settings.Version, Approved: c.settings.Approved,
+		Review: removal.Check(c.settings.Removal, c.subject(), c.findings(now), c.settings.Calendar, c.settings.Balance, now),
+	}, nil
+}
+
+// Wards lists the places that drains in place are at, those with the most
+// drains first.
+func (s *Service) Wards(ctx context.Context) ([]string, error) {
+	counts := map[string]int{}
+	for after := ""; ; {
+		drains, err := s.store.ActiveDrains(ctx, after, sweepBatch)
+		if err != nil {
+			return nil, err
+		}
+		for _, d := range drains {
+			if d.Ward != "" {
+				counts[d.Ward]++
+			}
+		}
+		if len(drains) < sweepBatch {
+			break
+		}
+		after = drains[len(drains)-1].ID
+	}
+	places := slices.Sorted(maps.Keys(counts))
+	slices.SortStableFunc(places, func(a, b string) int { return counts[b] - counts[a] })
+	return places, nil
+}
