@@ -532,12 +532,12 @@ func Table(list []*fhirjson.Node) []byte {
 			if t := c.Path("code").Str("text"); t != "" {
 				name += ": " + t
 			}
-			if !slices.Contains(extra, name) {
-				extra = append(extra, name)
-			}
 			v, unit, _ := cell(c)
 			if unit != "" && unit != "1" {
-				v += " " + unit
+				name += " (" + unit + ")"
+			}
+			if !slices.Contains(extra, name) {
+				extra = append(extra, name)
 			}
 			row["+"+name] = v
 		}

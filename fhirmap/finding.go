@@ -170,6 +170,11 @@ func tree(v any) *fhirjson.Node {
 	if err != nil {
 		panic("fhirmap: a model of our own is not JSON: " + err.Error())
 	}
+	// The models write resourceType last; people look for it first.
+	if t := n.Get("resourceType"); t != nil {
+		n.Delete("resourceType")
+		n.SetAt(0, "resourceType", t)
+	}
 	return n
 }
 

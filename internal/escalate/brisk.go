@@ -2,7 +2,6 @@ package escalate
 
 import (
 	"fmt"
-	"math/big"
 	"sort"
 	"strings"
 	"time"
@@ -41,7 +40,7 @@ func briskOutput(v *view) *Finding {
 			}
 		}
 		texts = append(texts, fmt.Sprintf("From %s to %s (%s) %s mL ran out: %s.%s The ward's rule calls at %s in any %s, the volume of an emptying counted as running evenly since the one before.",
-			v.at(worst.end.Add(-limit.Within)), v.at(worst.end), spell(limit.Within), rounded(worst.volume), v.shares(worst), netOfIrrigant(worst.of), ml(limit.Volume), spell(limit.Within)))
+			v.at(worst.from), v.at(worst.to), spell(limit.Within), rounded(worst.volume), v.shares(worst.spread), netOfIrrigant(worst.of), ml(limit.Volume), spell(limit.Within)))
 		evidence = append(evidence, charted(worst.of)...)
 		figures = append(figures, Figure{"most in any " + spell(limit.Within), rounded(worst.volume), "mL", exactly(limit.Volume)})
 	}
@@ -65,11 +64,8 @@ func briskTurns(v *view) []time.Time {
 
 // briskSpan is a span in which a limit was reached.
 type briskSpan struct {
-	end    time.Time
-	within time.Duration
-	volume drain.Volume
-	of     []interval // known intervals that touch it
-	seen   time.Time  // emptying that lets it be seen
+	spread
+	seen time.Time // emptying that lets it be seen
 }
 
 func (v *view) findBrisk() [][]briskSpan {
@@ -109,25 +105,20 @@ func (v *view) briskSpans(limit BriskLimit) []briskSpan {
 		if !iv.known {
 			continue
 		}
-		best := briskSpan{end: iv.end, within: limit.Within, seen: iv.end}
-		best.volume = run.between(iv.end.Add(-limit.Within), iv.end)
+		end := iv.end
+		most := run.between(end.Add(-limit.Within), end)
 		// Spans that start with an interval and end within this one.
 		starts := from + sort.Search(k+1-from, func(i int) bool { return all[from+i].start.Add(limit.Within).After(iv.start) })
 		for i := starts; i <= k && all[i].start.Add(limit.Within).Before(iv.end); i++ {
-			end := all[i].start.Add(limit.Within)
-			if volume := run.between(all[i].start, end); volume.Cmp(best.volume) > 0 {
-				best.end, best.volume = end, volume
+			other := all[i].start.Add(limit.Within)
+			if volume := run.between(all[i].start, other); volume.Cmp(most) > 0 {
+				end, most = other, volume
 			}
 		}
-		if best.volume.Cmp(limit.Volume) < 0 {
+		if most.Cmp(limit.Volume) < 0 {
 			continue
 		}
-		for _, part := range all[from : k+1] {
-			if part.known && part.end.After(best.end.Add(-limit.Within)) && part.start.Before(best.end) {
-				best.of = append(best.of, part)
-			}
-		}
-		spans = append(spans, best)
+		spans = append(spans, briskSpan{spreadOver(all[from:k+1], end.Add(-limit.Within), end), iv.end})
 	}
 	return spans
 }
@@ -165,38 +156,7 @@ func (c cumulative) by(t time.Time) drain.Volume {
 	if i == len(c.of) || !c.of[i].known || !c.of[i].start.Before(t) {
 		return c.before[i]
 	}
-	return c.before[i].Add(c.of[i].part(c.of[i].start, t))
+	return c.before[i].Add(c.of[i].share(c.of[i].start, t))
 }
 
 func (c cumulative) between(from, to time.Time) drain.Volume { return c.by(to).Sub(c.by(from)) }
-
-// part is the share of the volume that ran between two instants of the interval.
-func (i interval) part(from, to time.Time) drain.Volume {
-	return i.net.Mul(big.NewRat(int64(to.Sub(from)), int64(i.length())))
-}
-
-// shares words what each emptying contributes to the span.
-func (v *view) shares(s briskSpan) string {
-	var words []string
-	start := s.end.Add(-s.within)
-	for i, iv := range s.of {
-		if i == longestList {
-			words = append(words, fmt.Sprintf("the shares of %d more", len(s.of)-i))
-			break
-		}
-		from, to := iv.start, iv.end
-		if from.Before(start) {
-			from = start
-		}
-		if to.After(s.end) {
-			to = s.end
-		}
-		if to.Sub(from) == iv.length() {
-			words = append(words, fmt.Sprintf("%s emptied at %s", ml(iv.net), v.at(iv.end)))
-			continue
-		}
-		words = append(words, fmt.Sprintf("%s mL, the share of %s in %s of the %s emptied at %s",
-			rounded(iv.part(from, to)), spell(to.Sub(from)), spell(iv.length()), ml(iv.net), v.at(iv.end)))
-	}
-	return list(words)
-}

@@ -21,7 +21,10 @@
 // # Spans
 //
 // A span of the last 24 h at t is (t − 24 h, t]: an emptying exactly 24 h ago is
-// out of it, so that emptyings at the same hours every day are counted once.
+// out of it, so that emptyings at the same hours every day are counted once. Where
+// volumes in spans are compared with each other or with a limit (output-rise,
+// brisk-output), each is spread evenly over its interval.
+//
 // Findings are of two kinds. Those about a state (lost suction, a suspect fluid)
 // hold until a later entry shows another state, however long ago the last entry
 // is; the finding "stale" then says how much that is worth. Those about an event

@@ -14,11 +14,14 @@ import (
 //
 // First form: the 24 h up to the last measured emptying against the 24 h before
 // them. The spans end with that emptying, not with the instant of judgement, for
-// what has run since then is in the reservoir and not known. A volume counts in
-// the span in which it was emptied, net of irrigant. Both spans must be complete:
-// in place and covered without gap by intervals of known volume, else nothing is
-// compared. A rise from nothing, or from less, has no percentage; its volume
-// decides.
+// what has run since then is in the reservoir and not known. Volumes are net of
+// irrigant and spread evenly over their intervals (package balance, attribution
+// Spread), so that each span has its exact share of an interval that straddles its
+// edge. Counted where they were emptied they would make a rise of rounds that are
+// not to the minute: seven emptyings of a steady drain in one day and five in the
+// day before. Both spans must be complete: in place and covered without gap by
+// intervals of known volume, else nothing is compared. A rise from nothing, or
+// from less, has no percentage; its volume decides.
 //
 // Second form: the rate over the last known interval against the median of the
 // rates of the six known intervals before it. With fewer than six it is silent.
@@ -46,10 +49,10 @@ func outputRise(v *view) *Finding {
 	var text string
 	var evidence []drain.Entry
 	if byDay {
-		text = fmt.Sprintf("Output in the %s up to %s was %s (%s) against %s (%s) in the %s before: up %s%s.%s The ward's rule calls at a rise of at least %s %% and %s.",
-			spell(v.RiseSpan), v.at(all[last].end), ml(day.recent), v.volumes(day.recentOf), ml(day.earlier), v.volumes(day.earlierOf), spell(v.RiseSpan),
-			ml(day.rise()), day.percentWords(), netOfIrrigant(day.recentOf, day.earlierOf), exactly(v.RisePercent), ml(v.RiseVolume))
-		evidence = append(evidence, charted(day.earlierOf, day.recentOf)...)
+		text = fmt.Sprintf("Output in the %s up to %s was %s mL (%s) against %s mL in the %s before (%s): up %s mL%s. Each volume is spread evenly over its interval, the time since the emptying or placement before it.%s The ward's rule calls at a rise of at least %s %% and %s.",
+			spell(v.RiseSpan), v.at(day.recent.to), rounded(day.recent.volume), v.shares(day.recent), rounded(day.earlier.volume), spell(v.RiseSpan), v.shares(day.earlier),
+			rounded(day.rise()), day.percentWords(), netOfIrrigant(day.earlier.of, day.recent.of), exactly(v.RisePercent), ml(v.RiseVolume))
+		evidence = append(evidence, charted(day.earlier.of, day.recent.of)...)
 	}
 	if byRate {
 		if text != "" {
@@ -62,9 +65,9 @@ func outputRise(v *view) *Finding {
 	}
 	f := v.finding(drain.High, all[first].end, text, evidence...)
 	if byDay {
-		f.figure("output in the last "+spell(v.RiseSpan), exactly(day.recent), "mL", "").
-			figure("output in the "+spell(v.RiseSpan)+" before", exactly(day.earlier), "mL", "").
-			figure("rise", exactly(day.rise()), "mL", exactly(v.RiseVolume))
+		f.figure("output in the last "+spell(v.RiseSpan), rounded(day.recent.volume), "mL", "").
+			figure("output in the "+spell(v.RiseSpan)+" before", rounded(day.earlier.volume), "mL", "").
+			figure("rise", rounded(day.rise()), "mL", exactly(v.RiseVolume))
 		if p, ok := day.percent(); ok {
 			f.figure("rise in percent", rounded(p), "%", exactly(v.RisePercent))
 		}
@@ -78,18 +81,15 @@ func outputRise(v *view) *Finding {
 }
 
 // dayRise is the comparison of two spans.
-type dayRise struct {
-	recent, earlier     drain.Volume
-	recentOf, earlierOf []interval
-}
+type dayRise struct{ earlier, recent spread }
 
-func (d dayRise) rise() drain.Volume { return d.recent.Sub(d.earlier) }
+func (d dayRise) rise() drain.Volume { return d.recent.volume.Sub(d.earlier.volume) }
 
 func (d dayRise) percent() (drain.Volume, bool) {
-	if d.earlier.Sign() <= 0 {
+	if d.earlier.volume.Sign() <= 0 {
 		return drain.Volume{}, false
 	}
-	return d.rise().Mul(new(big.Rat).Quo(big.NewRat(100, 1), d.earlier.Rat())), true
+	return d.rise().Mul(new(big.Rat).Quo(big.NewRat(100, 1), d.earlier.volume.Rat())), true
 }
 
 func (d dayRise) percentWords() string {
@@ -102,34 +102,25 @@ func (d dayRise) percentWords() string {
 // riseOfDay compares the spans that end with a known interval; false where they
 // are not complete or the rise is too small.
 func (v *view) riseOfDay(last int) (dayRise, bool) {
-	var d dayRise
 	all := v.intervals()
 	end := all[last].end
 	middle, start := end.Add(-v.RiseSpan), end.Add(-2*v.RiseSpan)
-	complete := false
-	for i := last; i >= 0; i-- {
-		// The interval in which the earlier span starts was emptied within it,
-		// hence counts whole; one emptied at the start itself does not count.
-		if !all[i].end.After(start) {
-			break
+	// One interval follows on the other, so that there is no gap but at the start.
+	first := last + 1
+	for first > 0 && all[first-1].end.After(start) {
+		first--
+		if !all[first].known {
+			return dayRise{}, false
 		}
-		if !all[i].known {
-			return d, false
-		}
-		if all[i].end.After(middle) {
-			d.recent = d.recent.Add(all[i].net)
-			d.recentOf = append(d.recentOf, all[i])
-		} else {
-			d.earlier = d.earlier.Add(all[i].net)
-			d.earlierOf = append(d.earlierOf, all[i])
-		}
-		complete = !all[i].start.After(start)
 	}
-	slices.Reverse(d.recentOf)
-	slices.Reverse(d.earlierOf)
+	if first > last || all[first].start.After(start) {
+		return dayRise{}, false
+	}
+	touching := all[first : last+1]
+	d := dayRise{earlier: spreadOver(touching, start, middle), recent: spreadOver(touching, middle, end)}
 	// rise/earlier ≥ percent/100, without dividing by an earlier total of 0.
-	enough := d.rise().Mul(big.NewRat(100, 1)).Cmp(times(d.earlier, v.RisePercent)) >= 0
-	return d, complete && enough && d.rise().Cmp(v.RiseVolume) >= 0
+	enough := d.rise().Mul(big.NewRat(100, 1)).Cmp(times(d.earlier.volume, v.RisePercent)) >= 0
+	return d, enough && d.rise().Cmp(v.RiseVolume) >= 0
 }
 
 // rateRise is the comparison of a rate with those before.

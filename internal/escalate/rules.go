@@ -17,7 +17,7 @@ type Rules struct {
 	Off map[string]bool
 
 	// OUTPUT-RISE, first form: the 24 h up to the last emptying against the 24 h
-	// before them.
+	// before them, volumes spread evenly over their intervals.
 	RiseSpan    time.Duration // length of each of the two spans; CP: a day
 	RisePercent drain.Volume  // least rise, in percent of the earlier total (an exact number); OURS
 	RiseVolume  drain.Volume  // and least rise in mL; OURS

@@ -2,11 +2,13 @@ package search
 
 import (
 	"math/big"
+	"net/url"
 	"regexp"
 	"slices"
 	"strconv"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"tidemark/internal/fault"
 	"tidemark/internal/fhirdate"
@@ -15,6 +17,26 @@ import (
 
 // Pair is one parameter of a search URL or form, decoded, in the order written.
 type Pair struct{ Name, Value string }
+
+// ParsePairs reads a query string or a form, strictly and in order.
+func ParsePairs(s string) ([]Pair, error) {
+	var out []Pair
+	for part := range strings.SplitSeq(strings.TrimPrefix(s, "?"), "&") {
+		if part == "" {
+			continue
+		}
+		name, value, _ := strings.Cut(part, "=")
+		n, err := url.QueryUnescape(name)
+		if err == nil {
+			value, err = url.QueryUnescape(value)
+		}
+		if err != nil || !utf8.ValidString(n) || !utf8.ValidString(value) {
+			return nil, fault.New(fault.Invalid, "value", "A parameter is not URL-encoded UTF-8.")
+		}
+		out = append(out, Pair{n, value})
+	}
+	return out, nil
+}
 
 // Coding is a member of an expanded value set.
 type Coding struct{ System, Code string }

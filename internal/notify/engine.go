@@ -1,0 +1,410 @@
+package notify
+
+import (
+	"context"
+	"crypto/tls"
+	"errors"
+	"log/slog"
+	"net/http"
+	"sync"
+	"time"
+
+	"github.com/cenkalti/backoff/v5"
+	"github.com/google/uuid"
+
+	"tidemark/internal/fault"
+	"tidemark/internal/fhirjson"
+	"tidemark/internal/search"
+	"tidemark/internal/store"
+)
+
+// Observer is told what happens, for metrics. Its methods are called from
+// several goroutines and must not block.
+type Observer interface {
+	// Delivered: a receiver said yes, so long after the commit.
+	Delivered(subscription string, after time.Duration)
+	Failed(subscription string, reason Reason)
+	// Lag is the age of the oldest delivery that waits, and how many wait.
+	Lag(subscription string, behind time.Duration, waiting int)
+}
+
+// Options are what New needs. Durations that are zero take the default.
+type Options struct {
+	Store Store
+	// Update stores n, a Subscription, in place of the given version;
+	// Precondition when that is no longer the current one. It does not pass
+	// through Hook.
+	Update func(ctx context.Context, n *fhirjson.Node, version int64) error
+	// May reports whether the owner may read and search the resource.
+	May     func(owner Owner, n *fhirjson.Node) bool
+	Targets Targets
+	BaseURL string                     // of our /fhir
+	Parse   func() search.ParseOptions // for criteria
+	Extract search.ExtractOptions
+	Logger  *slog.Logger
+	Now     func() time.Time
+	Observe Observer    // nil: nobody
+	TLS     *tls.Config // for receivers; nil: the system's roots
+
+	Holder  string                     // unique name of this process; "": a random one
+	TTL     time.Duration              // of the lease; 8 s, which replaces a dead process within 12 s
+	Poll    time.Duration              // how often to look for changes of other processes; 200 ms
+	Timeout time.Duration              // of one request; 10 s
+	GiveUp  time.Duration              // failing for so long ends in status error; 24 h
+	Retry   backoff.ExponentialBackOff // pauses; zero: 0.5 s, doubling, half of it random, up to 5 min
+
+	transport http.RoundTripper // tests only
+}
+
+// grace is how long requests on the way may take when we stop. The lease
+// holds meanwhile: the last renewal is at most a quarter of the TTL old.
+func (o Options) grace() time.Duration { return min(2*time.Second, o.TTL/4) }
+
+// Engine serves all Subscriptions. Only the process that holds the lease
+// delivers; Hook works in each.
+type Engine struct {
+	options Options
+	rules   rules
+	sender  *sender
+	log     *slog.Logger
+	wake    chan struct{}
+
+	mu   sync.Mutex
+	stop context.CancelFunc
+	idle chan struct{} // closed when Start's work is over
+}
+
+// New makes an engine that does not run yet.
+func New(o Options) *Engine {
+	set := func(d *time.Duration, to time.Duration) {
+		if *d == 0 {
+			*d = to
+		}
+	}
+	set(&o.TTL, 8*time.Second)
+	set(&o.Poll, 200*time.Millisecond)
+	set(&o.Timeout, 10*time.Second)
+	set(&o.GiveUp, 24*time.Hour)
+	if o.Retry.InitialInterval == 0 {
+		o.Retry = backoff.ExponentialBackOff{InitialInterval: 500 * time.Millisecond, RandomizationFactor: 0.5, Multiplier: 2, MaxInterval: 5 * time.Minute}
+	}
+	if o.Holder == "" {
+		o.Holder = uuid.NewString()
+	}
+	if o.Observe == nil {
+		o.Observe = nobody{}
+	}
+	if o.TLS == nil {
+		o.TLS = &tls.Config{MinVersion: tls.VersionTLS12}
+	}
+	return &Engine{
+		options: o, rules: rules{targets: o.Targets, parse: o.Parse}, sender: newSender(o.Targets, o),
+		log: o.Logger, wake: make(chan struct{}, 1),
+	}
+}
+
+func (e *Engine) now() time.Time { return e.options.Now() }
+
+// Start begins to serve, as soon as the lease is had, until ctx ends or Stop.
+func (e *Engine) Start(ctx context.Context) {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	if e.idle != nil {
+		return
+	}
+	ctx, e.stop = context.WithCancel(ctx)
+	e.idle = make(chan struct{})
+	go func() {
+		defer close(e.idle)
+		NewLease(e.options.Store, "lease/notify", e.options.Holder, e.options.TTL, e.log).Hold(ctx, e.serve)
+	}()
+}
+
+// Stop lets requests on the way finish for a moment, keeps the progress and
+// gives the lease back.
+func (e *Engine) Stop() {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	if e.idle != nil {
+		e.stop()
+		<-e.idle
+		e.idle = nil
+		e.sender.client.CloseIdleConnections()
+	}
+}
+
+// Wake says that something was committed, so that it is delivered without
+// waiting for the next poll. It never blocks.
+func (e *Engine) Wake() {
+	select {
+	case e.wake <- struct{}{}:
+	default:
+	}
+}
+
+// serve is one term: follow the Subscriptions and keep a runner for each that
+// is active.
+func (e *Engine) serve(ctx context.Context, fence int64) {
+	t := &terms{Engine: e, fence: fence, running: map[string]*running{}}
+	defer t.stopAll()
+	var head int64
+	if !e.persist(ctx, "read the change feed", func() (err error) {
+		head, err = e.options.Store.LastSeq(ctx)
+		return err
+	}) {
+		return
+	}
+	f := newFeed(e.options.Store, e.options.Extract, head)
+	t.shared = &served{
+		feed: f, sender: e.sender, store: e.options.Store, may: e.options.May,
+		observe: e.options.Observe, options: e.options, settle: t.settle,
+	}
+	var wg sync.WaitGroup
+	defer wg.Wait()
+	wg.Go(func() { f.run(ctx, e.wake, e.options.Poll, changed(e.log, "change feed not read")) })
+	if !e.persist(ctx, "list the subscriptions", func() error { return t.loadAll(ctx) }) {
+		return
+	}
+	for at := head; ctx.Err() == nil; {
+		more := f.more()
+		changes, err := f.after(ctx, at)
+		for _, c := range changes {
+			if c.Type == "Subscription" {
+				t.apply(ctx, c.Version)
+			}
+			at = c.Seq
+		}
+		switch {
+		case err != nil:
+			pause(ctx, storePause)
+		case len(changes) == 0:
+			select {
+			case <-ctx.Done():
+			case <-more:
+			}
+		}
+	}
+}
+
+// persist tries until it works; false when ctx ended first.
+func (e *Engine) persist(ctx context.Context, doing string, f func() error) bool {
+	failed := changed(e.log, "could not "+doing)
+	for {
+		err := f()
+		if err == nil {
+			return true
+		}
+		failed(err)
+		if !pause(ctx, storePause) {
+			return false
+		}
+	}
+}
+
+// changed logs an error when it is another than before.
+func changed(log *slog.Logger, text string) func(error) {
+	last := ""
+	return func(err error) {
+		now := ""
+		if err != nil && !errors.Is(err, context.Canceled) {
+			now = err.Error()
+		}
+		if now != last && now != "" {
+			log.Warn(text, "err", now)
+		}
+		last = now
+	}
+}
+
+// terms is the state of one term.
+type terms struct {
+	*Engine
+	fence   int64
+	shared  *served
+	running map[string]*running
+}
+
+type running struct {
+	cancel context.CancelFunc
+	done   chan struct{}
+}
+
+func (t *terms) loadAll(ctx context.Context) error {
+	known := map[string]bool{}
+	q := search.Query{Type: "Subscription", Count: store.MaxPage}
+	for {
+		page, err := t.options.Store.Search(ctx, q)
+		if err != nil {
+			return err
+		}
+		for _, v := range page.Matches {
+			known[v.ID] = true
+			if t.running[v.ID] == nil {
+				t.apply(ctx, v)
+			}
+		}
+		if q.Cursor = page.Next; q.Cursor == "" {
+			break
+		}
+	}
+	names, err := t.options.Store.States(ctx, progressPrefix)
+	if err != nil {
+		return err
+	}
+	for _, name := range names {
+		if id := name[len(progressPrefix):]; !known[id] {
+			// Deleted while nobody served. One created since the search has a
+			// version in the feed that is yet to come, and no progress to lose.
+			t.forget(ctx, id)
+		}
+	}
+	return ctx.Err()
+}
+
+// apply brings the runner of a subscription in line with a version of it.
+func (t *terms) apply(ctx context.Context, v store.Version) {
+	t.stopOne(v.ID)
+	if v.Deleted() {
+		t.forget(ctx, v.ID)
+		return
+	}
+	n, err := fhirjson.Parse(v.Body.JSON)
+	if err != nil {
+		t.log.Error("subscription not readable", "subscription", v.ID, "err", err)
+		return
+	}
+	status := n.Str("status")
+	switch status {
+	case "off":
+		t.forget(ctx, v.ID)
+		return
+	case "requested", "active":
+	default:
+		return // error: progress is kept for the day it is requested again
+	}
+	now := t.now()
+	sub, err := t.rules.load(n, v, endless(n, now))
+	switch {
+	case err == nil && !sub.end.IsZero() && !sub.end.After(now):
+		t.set(ctx, n, v.Number, "off", "")
+		return
+	case err != nil:
+		t.set(ctx, n, v.Number, "error", "The service cannot serve this subscription: "+err.Error())
+		return
+	}
+	var l *ledger
+	var p progress
+	fenced := false
+	if !t.persist(ctx, "open the progress of a subscription", func() (err error) {
+		l, p, err = openLedger(ctx, t.options.Store, &sub, t.fence, v.Seq, status == "requested")
+		fenced = errors.Is(err, errFenced)
+		if fenced {
+			return nil
+		}
+		return err
+	}) || fenced {
+		return
+	}
+	if status == "requested" {
+		// The runner starts with the version that this makes.
+		t.set(ctx, n, v.Number, "active", "")
+		return
+	}
+	one, cancel := context.WithCancel(ctx)
+	r := &running{cancel: cancel, done: make(chan struct{})}
+	t.running[v.ID] = r
+	go func() {
+		defer close(r.done)
+		newRunner(t.shared, &sub, l, p, t.log).run(one)
+	}()
+}
+
+// endless gives a moment by which a stored end is judged: one that has passed
+// is no fault of the subscription.
+func endless(n *fhirjson.Node, now time.Time) time.Time {
+	if n.Get("end") == nil {
+		return now
+	}
+	return time.Time{}
+}
+
+// set writes a status of ours. A newer version wins: it is in the feed.
+func (t *terms) set(ctx context.Context, n *fhirjson.Node, version int64, status, text string) {
+	n = n.Clone()
+	n.Set("status", fhirjson.Str(status))
+	n.Delete("error")
+	if text != "" {
+		n.Set("error", fhirjson.Str(text))
+	}
+	t.persist(ctx, "set the status of a subscription", func() error {
+		err := t.options.Update(ctx, n.Clone(), version)
+		var f *fault.Error
+		switch {
+		case !errors.As(err, &f) || f.Kind == fault.Unavailable:
+			return err
+		case f.Kind != fault.Precondition && f.Kind != fault.Gone && f.Kind != fault.NotFound:
+			// Trying again would hold up every other subscription.
+			t.log.Error("status of a subscription not set", "subscription", n.Str("id"), "status", status, "err", err)
+		}
+		return nil
+	})
+	t.Wake()
+}
+
+// settle is set for a runner, which holds no tree.
+func (t *terms) settle(ctx context.Context, sub *subscription, status, text string) {
+	var v store.Version
+	ok := t.persist(ctx, "read a subscription", func() (err error) {
+		v, err = t.options.Store.ReadVersion(ctx, store.Key{Type: "Subscription", ID: sub.id}, sub.version)
+		return err
+	})
+	if !ok {
+		return
+	}
+	n, err := fhirjson.Parse(v.Body.JSON)
+	if err != nil {
+		t.log.Error("subscription not readable", "subscription", sub.id, "err", err)
+		return
+	}
+	t.log.Info("subscription ended", "subscription", sub.id, "status", status)
+	t.set(ctx, n, sub.version, status, text)
+}
+
+func (t *terms) forget(ctx context.Context, id string) {
+	t.persist(ctx, "forget the progress of a subscription", func() error {
+		l := &ledger{states: t.options.Store, name: progressPrefix + id, fence: t.fence}
+		p, err := l.read(ctx)
+		if err != nil || l.rev == 0 || p.Fence > t.fence {
+			return err
+		}
+		if err = l.drop(ctx); errors.Is(err, errFenced) {
+			return nil
+		}
+		return err
+	})
+}
+
+func (t *terms) stopOne(id string) {
+	if r := t.running[id]; r != nil {
+		r.cancel()
+		<-r.done
+		delete(t.running, id)
+	}
+}
+
+// stopAll ends every runner at once. Their contexts ended with the term's, or
+// with its loss.
+func (t *terms) stopAll() {
+	for _, r := range t.running {
+		r.cancel()
+	}
+	for _, r := range t.running {
+		<-r.done
+	}
+}
+
+type nobody struct{}
+
+func (nobody) Delivered(string, time.Duration) {}
+func (nobody) Failed(string, Reason)           {}
+func (nobody) Lag(string, time.Duration, int)  {}

@@ -1,0 +1,159 @@
+package notify
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"log/slog"
+	"sync"
+	"time"
+
+	"tidemark/internal/fault"
+)
+
+// States keeps small durable values; see store.Store.
+type States interface {
+	State(ctx context.Context, name string) (value []byte, rev int64, err error)
+	SetState(ctx context.Context, name string, value []byte, rev int64) (int64, error)
+}
+
+// A Lease lets one of several processes do a piece of work. It needs no common
+// clock: who waits takes the lease over once the holder has not renewed it for
+// the TTL of its own clock, and the holder stops working a TTL after it began
+// its last renewal that succeeded, which is earlier.
+type Lease struct {
+	states States
+	name   string
+	holder string
+	ttl    time.Duration
+	log    *slog.Logger
+}
+
+// term is the value that is kept.
+type term struct {
+	Holder string `json:"holder"` // "" when released
+	Fence  int64  `json:"fence"`  // grows with every takeover
+	Beat   int64  `json:"beat"`   // grows with every renewal
+}
+
+// NewLease makes a lease of the name for a holder, whose own name must be
+// unique among the processes. A dead holder is replaced after at most ttl and
+// a half.
+func NewLease(states States, name, holder string, ttl time.Duration, log *slog.Logger) *Lease {
+	return &Lease{states: states, name: name, holder: holder, ttl: ttl, log: log}
+}
+
+// ErrLost is the cause with which a term's context ends when the lease was
+// lost or could not be renewed in time.
+var ErrLost = errors.New("the lease was lost")
+
+// Hold waits for the lease and runs work while it is held, over and over until
+// ctx ends. The context of work ends with ctx, or with cause ErrLost; work
+// returns soon then, for the next term waits for it. fence is larger in every
+// later term of any process: what work writes carries it, so that a late
+// write of an earlier term can be told and refused.
+func (l *Lease) Hold(ctx context.Context, work func(ctx context.Context, fence int64)) {
+	for ctx.Err() == nil {
+		t, rev, since, ok := l.acquire(ctx)
+		if !ok {
+			return
+		}
+		l.serve(ctx, t, rev, since, work)
+	}
+}
+
+// acquire waits until the lease is ours. since is when we began to write it.
+func (l *Lease) acquire(ctx context.Context) (t term, rev int64, since time.Time, ok bool) {
+	seen, quiet := int64(-1), time.Now()
+	for {
+		var err error
+		t, rev, err = l.read(ctx)
+		since = time.Now()
+		switch {
+		case err != nil:
+			seen = -1 // nothing is known of the time without an answer
+		case rev != seen && t.Holder != "":
+			seen, quiet = rev, since
+		case t.Holder == "" || since.Sub(quiet) >= l.ttl:
+			t = term{Holder: l.holder, Fence: t.Fence + 1}
+			if rev, err = l.write(ctx, t, rev); err == nil {
+				l.log.Info("lease taken", "lease", l.name, "fence", t.Fence)
+				return t, rev, since, true
+			}
+			seen = -1
+		}
+		if !pause(ctx, l.ttl/4) {
+			return term{}, 0, time.Time{}, false
+		}
+	}
+}
+
+func (l *Lease) serve(ctx context.Context, t term, rev int64, since time.Time, work func(context.Context, int64)) {
+	held, lose := context.WithCancelCause(ctx)
+	defer lose(nil)
+	deadline := time.AfterFunc(time.Until(since.Add(l.ttl)), func() { lose(ErrLost) })
+	defer deadline.Stop()
+	var wg sync.WaitGroup
+	wg.Go(func() {
+		defer lose(ErrLost) // work that ends early gives the lease up
+		work(held, t.Fence)
+	})
+	for pause(held, l.ttl/4) {
+		since = time.Now()
+		t.Beat++
+		next, err := l.write(held, t, rev)
+		if fault.Is(err, fault.Precondition) {
+			// Either another took it, or a renewal in doubt had arrived.
+			var have term
+			if have, next, err = l.read(held); err == nil && (have.Holder != t.Holder || have.Fence != t.Fence) {
+				lose(ErrLost)
+				break
+			}
+		}
+		if err == nil {
+			rev = next
+			deadline.Reset(time.Until(since.Add(l.ttl)))
+		}
+	}
+	wg.Wait()
+	if held.Err() != nil && errors.Is(context.Cause(held), ErrLost) {
+		l.log.Warn("lease lost", "lease", l.name, "fence", t.Fence)
+	}
+	// Give it back, so that the next holder need not wait. It is no harm when
+	// this fails: the revision guards another's term.
+	free, cancel := context.WithTimeout(context.WithoutCancel(ctx), time.Second)
+	defer cancel()
+	_, _ = l.write(free, term{Fence: t.Fence}, rev)
+}
+
+func (l *Lease) read(ctx context.Context) (t term, rev int64, err error) {
+	ctx, cancel := context.WithTimeout(ctx, l.ttl/4)
+	defer cancel()
+	value, rev, err := l.states.State(ctx, l.name)
+	if err == nil && len(value) > 0 {
+		err = json.Unmarshal(value, &t)
+	}
+	return t, rev, err
+}
+
+func (l *Lease) write(ctx context.Context, t term, rev int64) (int64, error) {
+	ctx, cancel := context.WithTimeout(ctx, l.ttl/4)
+	defer cancel()
+	value, err := json.Marshal(t)
+	if err != nil {
+		return 0, err
+	}
+	return l.states.SetState(ctx, l.name, value, rev)
+}
+
+// pause waits; false when the context ended first.
+func pause(ctx context.Context, d time.Duration) bool {
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-ctx.Done():
+		return false
+	case <-t.C:
+		return ctx.Err() == nil
+	}
+}

@@ -1,0 +1,215 @@
+package notify
+
+import (
+	"bytes"
+	"context"
+	"crypto/tls"
+	"crypto/x509"
+	"errors"
+	"io"
+	"net"
+	"net/http"
+	"strconv"
+	"strings"
+	"time"
+
+	"tidemark/internal/fhirdate"
+	"tidemark/internal/fhirjson"
+	"tidemark/internal/store"
+)
+
+// Headers that every delivery carries.
+const (
+	sequenceHeader     = "Tidemark-Sequence"     // place of the change in the feed
+	subscriptionHeader = "Tidemark-Subscription" // id of the Subscription
+)
+
+// Reason says why a delivery failed. It is all that is told of a failure, in
+// logs, metrics and Subscription.error: the errors of net/http quote the URL.
+type Reason string
+
+// The reasons.
+const (
+	Delivered   Reason = ""
+	Stopped     Reason = "stopped"     // by us, before an answer came
+	Timeout     Reason = "timeout"     // no answer in time
+	Connection  Reason = "connection"  // refused, reset or closed
+	Lookup      Reason = "lookup"      // the name does not resolve
+	Certificate Reason = "certificate" // TLS does not hold
+	Address     Reason = "address"     // resolved to an address that is not allowed
+	Redirect    Reason = "redirect"    // 3xx; redirects are not followed
+	Refused     Reason = "refused"     // 4xx
+	Failing     Reason = "failing"     // 5xx, or what is no final answer
+)
+
+// words says it to the owner of the subscription.
+func (r Reason) words() string {
+	switch r {
+	case Timeout:
+		return "the receiver did not answer in time"
+	case Connection:
+		return "no connection to the receiver could be made or kept"
+	case Lookup:
+		return "the receiver's name could not be resolved"
+	case Certificate:
+		return "the receiver's certificate was not accepted"
+	case Address:
+		return "the receiver's name leads to an address that is not allowed"
+	case Redirect:
+		return "the receiver answered with a redirect, which is not followed"
+	}
+	return "the receiver answered with an error"
+}
+
+// answered reports whether the receiver was there.
+func (r Reason) answered() bool { return r == Redirect || r == Refused || r == Failing }
+
+// outcome is what became of one attempt.
+type outcome struct {
+	reason Reason
+	status int           // of the answer, 0 without one
+	wait   time.Duration // Retry-After
+}
+
+// sender makes the requests.
+type sender struct {
+	client  *http.Client
+	timeout time.Duration
+	base    string // of our own /fhir
+}
+
+func newSender(t Targets, o Options) *sender {
+	rt := o.transport
+	if rt == nil {
+		rt = &http.Transport{
+			// No Proxy: one would connect in our place, past dial's judgement.
+			DialContext:            t.dial,
+			TLSClientConfig:        o.TLS.Clone(),
+			TLSHandshakeTimeout:    5 * time.Second,
+			ForceAttemptHTTP2:      true,
+			MaxIdleConnsPerHost:    inFlight,
+			IdleConnTimeout:        90 * time.Second,
+			MaxResponseHeaderBytes: 64 << 10,
+		}
+	}
+	return &sender{timeout: o.Timeout, base: strings.TrimSuffix(o.BaseURL, "/"), client: &http.Client{
+		Transport:     rt,
+		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
+	}}
+}
+
+// send delivers one change.
+func (s *sender) send(ctx context.Context, sub *subscription, v store.Version) outcome {
+	limited, cancel := context.WithTimeout(ctx, s.timeout)
+	defer cancel()
+	req, err := s.request(limited, sub, v)
+	if err != nil {
+		return outcome{reason: Connection}
+	}
+	resp, err := s.client.Do(req)
+	if err != nil {
+		return outcome{reason: reasonOf(ctx, err)}
+	}
+	defer resp.Body.Close()
+	// Read a little, so that the connection can be used again.
+	_, _ = io.CopyN(io.Discard, resp.Body, 64<<10)
+	o := outcome{status: resp.StatusCode}
+	switch {
+	case o.status >= 200 && o.status < 300:
+		return o
+	case o.status >= 300 && o.status < 400:
+		o.reason = Redirect
+	case o.status >= 400 && o.status < 500:
+		o.reason = Refused
+	default:
+		o.reason = Failing
+	}
+	o.wait = retryAfter(resp.Header.Get("Retry-After"))
+	return o
+}
+
+func (s *sender) request(ctx context.Context, sub *subscription, v store.Version) (*http.Request, error) {
+	method, url, body := http.MethodPost, sub.endpoint.String(), []byte(nil)
+	switch sub.payload {
+	case idOnly:
+		body = s.bundle(v)
+	case full:
+		url = sub.endpoint.JoinPath(v.Type, v.ID).String()
+		if method = http.MethodPut; v.Deleted() {
+			method = http.MethodDelete
+		} else {
+			body = v.JSON()
+		}
+	}
+	req, err := http.NewRequestWithContext(ctx, method, url, bytes.NewReader(body))
+	if err != nil {
+		return nil, err
+	}
+	for name, values := range sub.header {
+		req.Header[name] = values
+	}
+	if body != nil {
+		req.Header.Set("Content-Type", "application/fhir+json; charset=utf-8")
+	}
+	if req.Header.Get("User-Agent") == "" {
+		req.Header.Set("User-Agent", "tidemark")
+	}
+	req.Header.Set(sequenceHeader, strconv.FormatInt(v.Seq, 10))
+	req.Header.Set(subscriptionHeader, sub.id)
+	return req, nil
+}
+
+// bundle names a change without its content.
+func (s *sender) bundle(v store.Version) []byte {
+	url, status := v.Key.String(), "200"
+	if v.Method == store.Post {
+		url = v.Type
+	}
+	switch {
+	case v.Deleted():
+		status = "204"
+	case v.Number == 1:
+		status = "201"
+	}
+	return fhirjson.Obj(
+		"resourceType", "Bundle", "type", "history", "timestamp", fhirdate.Format(v.At),
+		"entry", []*fhirjson.Node{fhirjson.Obj(
+			"fullUrl", s.base+"/"+v.Key.String(),
+			"request", fhirjson.Obj("method", string(v.Method), "url", url),
+			"response", fhirjson.Obj("status", status, "etag", `W/"`+strconv.FormatInt(v.Number, 10)+`"`, "lastModified", fhirdate.Format(v.At)),
+		)},
+	).Bytes()
+}
+
+// reasonOf sorts a transport error; ctx is the one that only we end.
+func reasonOf(ctx context.Context, err error) Reason {
+	var dns *net.DNSError
+	var timeout net.Error
+	var verify *tls.CertificateVerificationError
+	var record tls.RecordHeaderError
+	var alert tls.AlertError
+	var host x509.HostnameError
+	switch {
+	case ctx.Err() != nil:
+		return Stopped
+	case errors.Is(err, errAddress):
+		return Address
+	case errors.As(err, &verify), errors.As(err, &record), errors.As(err, &alert), errors.As(err, &host):
+		return Certificate
+	case errors.As(err, &dns) && !dns.IsTimeout:
+		return Lookup
+	case errors.Is(err, context.DeadlineExceeded), errors.As(err, &timeout) && timeout.Timeout():
+		return Timeout
+	}
+	return Connection
+}
+
+func retryAfter(text string) time.Duration {
+	if n, err := strconv.Atoi(text); err == nil && n > 0 && n < 1<<20 {
+		return time.Duration(n) * time.Second
+	}
+	if t, err := http.ParseTime(text); err == nil {
+		return max(0, time.Until(t))
+	}
+	return 0
+}

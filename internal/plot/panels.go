@@ -1,0 +1,342 @@
+package plot
+
+import (
+	"slices"
+	"time"
+
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+
+	"tidemark/internal/balance"
+	"tidemark/internal/trend"
+)
+
+const (
+	rateHeading  = "Rate, mL/h"
+	totalHeading = "Daily total, mL"
+)
+
+// step is an interval with a rate that can be drawn.
+type step struct {
+	balance.Interval
+	rate float64
+}
+
+// ratePanel shows the rate of each interval as a step over the time in which it
+// collected, and the trend.
+func (f *figure) ratePanel() panel {
+	s := panel{heading: rateHeading}
+	var steps []step
+	var bare, unmeasured []balance.Interval // emptied without a rate; not measured
+	preliminary := false
+	for _, iv := range f.c.Intervals {
+		rate, ok := iv.Rate()
+		if ok {
+			rate, ok = drawable(rate)
+		}
+		switch {
+		case ok:
+			steps = append(steps, step{iv, rate})
+			s.lo, s.hi = min(s.lo, rate), max(s.hi, rate)
+			preliminary = preliminary || iv.Entry.Preliminary()
+		case iv.Known:
+			bare = append(bare, iv)
+		default:
+			unmeasured = append(unmeasured, iv)
+		}
+	}
+	line, drawn := f.trendLine(steps)
+	if drawn {
+		s.hi = max(s.hi, line.rate0, line.rate1)
+	}
+	s.lo, s.hi, s.ticks = valueAxis(s.lo*1.05, s.hi*1.08)
+	switch {
+	case len(f.c.Intervals) == 0:
+		s.message, s.ticks = "no emptying charted", nil
+	case len(steps) == 0:
+		s.message, s.ticks = "no rate yet: it takes a measured emptying, and since when its fluid collected", nil
+	}
+	// Many steps make a band, over which the trend has to lie.
+	dense := len(steps) > 120
+	f.rateKey(len(steps) > 0, !dense, preliminary, drawn, line, len(unmeasured) > 0, len(bare) > 0)
+	s.plot = func(p *pen, x func(time.Time) vg.Length, y func(float64) vg.Length, r vg.Rectangle) {
+		for _, iv := range unmeasured {
+			gap := box(x(iv.Start), r.Min.Y, x(iv.End), r.Max.Y)
+			p.strokes(draw.LineStyle{Color: mid, Width: 0.5}, slanted(nil, gap, 5, -1))
+		}
+		var outline, area vg.Path
+		for i, st := range steps {
+			if i > 0 && steps[i-1].End.Equal(st.Start) {
+				outline.Line(vg.Point{X: x(st.Start), Y: y(st.rate)})
+				area.Line(vg.Point{X: x(st.Start), Y: y(st.rate)})
+			} else {
+				outline.Move(vg.Point{X: x(st.Start), Y: y(st.rate)})
+				area.Move(vg.Point{X: x(st.Start), Y: y(0)})
+				area.Line(vg.Point{X: x(st.Start), Y: y(st.rate)})
+			}
+			outline.Line(vg.Point{X: x(st.End), Y: y(st.rate)})
+			area.Line(vg.Point{X: x(st.End), Y: y(st.rate)})
+			if i == len(steps)-1 || !steps[i+1].Start.Equal(st.End) {
+				area.Line(vg.Point{X: x(st.End), Y: y(0)})
+				area.Close()
+			}
+		}
+		if len(area) > 0 {
+			p.SetColor(light)
+			p.Fill(area)
+		}
+		if drawn && !dense {
+			p.fitted(line, x, y, false)
+		}
+		if dense {
+			p.strokes(solid(0.5), outline)
+		} else {
+			p.strokes(solid(1), outline)
+		}
+		for _, st := range steps {
+			switch {
+			case st.Entry.Preliminary():
+				p.circle(x(st.End), y(st.rate), 2, white, 0.8)
+			case !dense:
+				p.circle(x(st.End), y(st.rate), 1.4, black, 0.4)
+			}
+		}
+		for _, iv := range unmeasured {
+			p.cross(x(iv.End), y(0), 3)
+		}
+		for _, iv := range bare {
+			p.square(x(iv.End), y(0), 2.4)
+		}
+		if drawn && dense {
+			p.fitted(line, x, y, true)
+		}
+	}
+	return s
+}
+
+func (p *pen) square(x, y, r vg.Length) {
+	p.fill(box(x-r, y-r, x+r, y+r), white)
+	p.outline(box(x-r, y-r, x+r, y+r), 0.8)
+}
+
+// fitted is the trend line over the intervals that it rests on.
+type fitted struct {
+	from, to  time.Time
+	rate0     float64
+	rate1     float64
+	noVerdict bool
+}
+
+// trendLine runs over the last Trend.N rates, since a trend is that of a course
+// up to now. There is none where the readings could not show any.
+func (f *figure) trendLine(steps []step) (fitted, bool) {
+	r := f.c.Trend
+	if r.Slope.Pairs == 0 || !r.Decidable || r.N < 2 || len(steps) < 2 || f.c.TrendOrigin.IsZero() {
+		return fitted{}, false
+	}
+	if n := len(steps); n > r.N {
+		steps = steps[n-r.N:]
+	}
+	l := fitted{from: steps[0].Middle(), to: steps[len(steps)-1].Middle()}
+	origin := seconds(f.c.TrendOrigin)
+	at := func(t time.Time) (float64, bool) {
+		return drawable(r.Slope.Intercept + r.Slope.Value*(seconds(t)-origin)/3600)
+	}
+	var ok0, ok1 bool
+	l.rate0, ok0 = at(l.from)
+	l.rate1, ok1 = at(l.to)
+	l.noVerdict = r.Direction != trend.Falling && r.Direction != trend.Rising
+	return l, ok0 && ok1
+}
+
+// fitted draws the trend line as far as it lies in the panel, with an edge that
+// sets it off from what it crosses where asked.
+func (p *pen) fitted(l fitted, x func(time.Time) vg.Length, y func(float64) vg.Length, edge bool) {
+	for _, part := range p.ClipLinesXY([]vg.Point{{X: x(l.from), Y: y(l.rate0)}, {X: x(l.to), Y: y(l.rate1)}}) {
+		if edge {
+			p.line(draw.LineStyle{Color: white, Width: 3}, part[0].X, part[0].Y, part[1].X, part[1].Y)
+		}
+		p.line(l.style(), part[0].X, part[0].Y, part[1].X, part[1].Y)
+	}
+}
+
+func (l fitted) style() draw.LineStyle {
+	if l.noVerdict {
+		return dashed(1, 1.5, 2.5)
+	}
+	return dashed(1.5, 6, 3)
+}
+
+func (f *figure) rateKey(steps, dots, preliminary, trended bool, line fitted, unmeasured, bare bool) {
+	if steps {
+		f.explain("rate from one emptying to the next", func(p *pen, x, y vg.Length) {
+			p.fill(box(x, y-3.5, x+keySign, y+1.5), light)
+			p.line(solid(1), x, y+1.5, x+keySign, y+1.5)
+			if dots {
+				p.circle(x+keySign, y+1.5, 1.4, black, 0.4)
+			}
+		})
+	}
+	if trended {
+		f.explain("trend (Theil–Sen)", func(p *pen, x, y vg.Length) { p.line(line.style(), x, y, x+keySign+1, y) })
+	}
+	if preliminary {
+		f.explain("preliminary entry", func(p *pen, x, y vg.Length) { p.circle(x+keySign/2, y, 2, white, 0.8) })
+	}
+	if unmeasured {
+		f.explain("emptied, not measured", func(p *pen, x, y vg.Length) { p.cross(x+keySign/2, y, 3) })
+	}
+	if bare {
+		f.explain("measured, rate not known", func(p *pen, x, y vg.Length) { p.square(x+keySign/2, y, 2.4) })
+	}
+}
+
+// bar is a day with a total that can be drawn.
+type bar struct {
+	balance.Total
+	net, u float64 // u is 0 where there is none
+	least  float64 // lower end of the uncertainty, in the picture
+	words  string
+}
+
+// totalPanel shows the total of each day as a bar over that day, with its
+// expanded uncertainty.
+func (f *figure) totalPanel() panel {
+	s := panel{heading: totalHeading}
+	var bars []bar
+	var silent []balance.Total // days without a reading
+	for _, d := range f.c.Days {
+		net, ok := drawable(d.Net.Float())
+		if f.c.out(d) {
+			continue
+		}
+		if d.N == 0 || !ok {
+			silent = append(silent, d)
+			continue
+		}
+		b := bar{Total: d, net: net, words: number(net, 0)}
+		if u, ok := drawable(d.U); ok && d.HasU && u > 0 {
+			b.u = u
+			b.words += " ±" + number(u, 0)
+		}
+		b.least = net - b.u
+		if net >= 0 && d.Instilled.Sign() == 0 {
+			b.least = max(b.least, 0) // nothing less can have come out
+		}
+		bars = append(bars, b)
+		s.lo, s.hi = min(s.lo, b.least), max(s.hi, net+b.u)
+	}
+	air := max(s.hi-s.lo, 1) * 0.2 // for the figures over the bars
+	if slices.ContainsFunc(bars, func(b bar) bool { return b.net < 0 }) {
+		s.lo -= air
+	}
+	lo, hi, ticks := valueAxis(s.lo, s.hi)
+	s.lo, s.hi, s.ticks = lo, hi+air, ticks
+	if len(bars) == 0 {
+		s.message, s.ticks = "no day with a measured emptying", nil
+	}
+	f.totalKey(bars, silent)
+	slot := func(d balance.Total) (vg.Length, vg.Length) { return f.x(d.Window.Start), f.x(d.Window.End) }
+	fits := func(b bar, words string) bool {
+		x0, x1 := slot(b.Total)
+		return smallFace.width(words) <= x1-x0+2
+	}
+	// All whole days alike: with their uncertainty if that fits everywhere.
+	short := slices.ContainsFunc(bars, func(b bar) bool { return b.Window.Whole && !fits(b, b.words) })
+	words := func(b bar) string {
+		if !short && fits(b, b.words) {
+			return b.words
+		}
+		if w := number(b.net, 0); fits(b, w) {
+			return w
+		}
+		return ""
+	}
+	s.plot = func(p *pen, x func(time.Time) vg.Length, y func(float64) vg.Length, r vg.Rectangle) {
+		for _, b := range bars {
+			x0, x1 := slot(b.Total)
+			inset := (x1 - x0) * 0.14
+			area := box(x0+inset, min(y(0), y(b.net)), x1-inset, max(y(0), y(b.net)))
+			p.bar(area, b.Preliminary)
+			mid := (x0 + x1) / 2
+			top, bottom := y(b.net), y(b.net)
+			if b.u > 0 {
+				top, bottom = y(b.net+b.u), y(b.least)
+				p.whisker(mid, bottom, top, min(3, (x1-x0)*0.3), b.LowerBound, b.least > b.net-b.u)
+			}
+			if b.net == 0 {
+				p.bar(area, b.Preliminary) // over the edge of the whisker
+			}
+			at := max(top, y(0)) + 2.5
+			if b.net < 0 {
+				at = min(bottom, y(0)) - 8
+			}
+			if width := smallFace.width(words(b)); width > 0 {
+				p.fill(box(mid-width/2-1, at-1, mid+width/2+1, at+6), white)
+				p.write(mid, at, centred, smallFace, words(b))
+			}
+		}
+		for _, d := range silent {
+			x0, x1 := slot(d)
+			p.write((x0+x1)/2, y(0)+2, centred, smallFace, "–")
+		}
+	}
+	return s
+}
+
+// bar draws a day's bar; a total of 0 is a thick line, which no reading is not.
+func (p *pen) bar(r vg.Rectangle, preliminary bool) {
+	if r.Max.Y-r.Min.Y < 0.1 {
+		p.line(solid(2), r.Min.X, r.Min.Y, r.Max.X, r.Min.Y)
+		return
+	}
+	if !preliminary {
+		p.fill(r, mid)
+		p.outline(r, 0.8)
+		return
+	}
+	p.fill(r, white)
+	p.strokes(solid(0.5), slanted(nil, r, 4, 1))
+	p.strokes(dashed(0.8, 2.5, 1.5), r.Path())
+}
+
+// whisker draws an uncertainty; one that is at least so large ends in arrows,
+// and a lower end that was cut off at zero has none.
+func (p *pen) whisker(x, bottom, top, half vg.Length, atLeast, cut bool) {
+	path := segment(nil, x, bottom, x, top)
+	for i, y := range []vg.Length{bottom, top} {
+		if i == 0 && cut {
+			continue
+		}
+		if atLeast {
+			back := half
+			if i == 0 {
+				back = -half
+			}
+			path = segment(segment(path, x-half, y-back, x, y), x, y, x+half, y-back)
+		} else {
+			path = segment(path, x-half, y, x+half, y)
+		}
+	}
+	p.strokes(draw.LineStyle{Color: white, Width: 2.6}, path)
+	p.strokes(solid(1), path)
+}
+
+func (f *figure) totalKey(bars []bar, silent []balance.Total) {
+	has := func(is func(bar) bool) bool { return slices.ContainsFunc(bars, is) }
+	if has(func(b bar) bool { return !b.Preliminary }) {
+		f.explain("day complete", func(p *pen, x, y vg.Length) { p.bar(box(x+2, y-4, x+keySign-2, y+4), false) })
+	}
+	if has(func(b bar) bool { return b.Preliminary }) {
+		f.explain("day preliminary", func(p *pen, x, y vg.Length) { p.bar(box(x+2, y-4, x+keySign-2, y+4), true) })
+	}
+	if has(func(b bar) bool { return b.u > 0 && !b.LowerBound }) {
+		f.explain("± expanded uncertainty (k = 2)", func(p *pen, x, y vg.Length) { p.whisker(x+keySign/2, y-4, y+4, 3, false, false) })
+	}
+	if has(func(b bar) bool { return b.u > 0 && b.LowerBound }) {
+		f.explain("± at least so uncertain (k = 2)", func(p *pen, x, y vg.Length) { p.whisker(x+keySign/2, y-4.5, y+4.5, 2.5, true, false) })
+	}
+	if len(silent) > 0 {
+		f.explain("no reading", func(p *pen, x, y vg.Length) { p.write(x+keySign/2, y-2.4, centred, smallFace, "–") })
+	}
+}
