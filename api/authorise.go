@@ -71,6 +71,12 @@ func (s *Server) permits(typ string, g auth.Grant, doc search.Doc) bool {
 	})
 }
 
+// Permits is permitsTree for those who act for a caller: deliveries and
+// exports.
+func (s *Server) Permits(typ string, g auth.Grant, n *fhirjson.Node) bool {
+	return g.Allowed() && s.permitsTree(typ, g, n)
+}
+
 // permitsTree is permits for a tree.
 func (s *Server) permitsTree(typ string, g auth.Grant, n *fhirjson.Node) bool {
 	return g.Unrestricted() || s.permits(typ, g, search.Extract(n, s.extract))

@@ -13,6 +13,7 @@ import (
 	"tidemark/internal/fault"
 	"tidemark/internal/fhirdate"
 	"tidemark/internal/fhirjson"
+	"tidemark/internal/plot"
 	"tidemark/internal/store"
 	"tidemark/internal/ward"
 	"tidemark/internal/window"
@@ -228,7 +229,7 @@ func (s *Server) addEvidence(ctx context.Context, in *Interaction, bundle *fhirj
 			}
 			return err
 		}
-		n, err := fhirjson.Parse(v.JSON())
+		n, err := fhirjson.Parse(s.render(v))
 		if err != nil {
 			return fault.Wrap(err, "read "+key.String())
 		}
@@ -338,6 +339,9 @@ func acknowledge(ctx context.Context, s *Server, in *Interaction, p Params) (*An
 		return nil, err
 	}
 	in.audit.committed(res)
+	if s.committed != nil {
+		s.committed()
+	}
 	return &Answer{Status: http.StatusOK, ETag: versionTag(res.Number), LastModified: res.At, Resource: res.JSON()}, nil
 }
 
@@ -345,3 +349,44 @@ func itoa(i int) string { return fhirmap.Itoa(i) }
 
 // when formats a time for words in answers.
 func when(t time.Time, z *time.Location) string { return fhirdate.FormatIn(t, z) }
+
+// drainChart answers $chart: the drain's course as SVG, or as PNG where _format or
+// Accept ask for it.
+func drainChart(ctx context.Context, s *Server, in *Interaction, p Params) (*Answer, error) {
+	if err := p.only("width", "height", "dpi"); err != nil {
+		return nil, err
+	}
+	width, err := whole(p, "width", 0)
+	if err != nil {
+		return nil, err
+	}
+	height, err := whole(p, "height", 0)
+	if err != nil {
+		return nil, err
+	}
+	dpi, err := whole(p, "dpi", 150)
+	if err != nil {
+		return nil, err
+	}
+	g, err := s.reach(ctx, in, "DetectedIssue")
+	if err != nil {
+		return nil, err
+	}
+	if err := allObservations(g); err != nil {
+		return nil, err
+	}
+	course, patient, err := s.ward.Course(ctx, in.ID)
+	if err != nil {
+		return nil, err
+	}
+	if err := ownPatient(g, in, patient); err != nil {
+		return nil, err
+	}
+	course.Width, course.Height = float64(width), float64(height)
+	if in.wants("image/png", "png") {
+		b, err := plot.PNG(course, dpi)
+		return &Answer{Status: http.StatusOK, ContentType: "image/png", Resource: b}, err
+	}
+	b, err := plot.SVG(course)
+	return &Answer{Status: http.StatusOK, ContentType: "image/svg+xml", Resource: b}, err
+}

@@ -123,7 +123,7 @@ func (s *Server) written(in *Interaction, v store.Version, status int) *Answer {
 	case "OperationOutcome":
 		a.Resource = information("Done: " + v.Key.String() + " version " + strconv.FormatInt(v.Number, 10) + ".").Bytes()
 	default:
-		a.Resource = v.JSON()
+		a.Resource = s.render(v)
 	}
 	return a
 }

@@ -37,7 +37,7 @@ func (s *Server) read(ctx context.Context, in *Interaction) (*Answer, error) {
 	if notModified(in, v) {
 		return &Answer{Status: http.StatusNotModified, ETag: versionTag(v.Number), LastModified: v.At}, nil
 	}
-	return s.found(in, v.JSON(), versionTag(v.Number), v.At)
+	return s.found(in, s.render(v), versionTag(v.Number), v.At)
 }
 
 // current reads the current version that the caller may see. What he may not
@@ -173,7 +173,7 @@ func (s *Server) vread(ctx context.Context, in *Interaction) (*Answer, error) {
 	if v.Deleted() {
 		return nil, fault.New(fault.Gone, "deleted", "Version %d of %s is its deletion.", number, key)
 	}
-	return s.found(in, v.JSON(), versionTag(v.Number), v.At)
+	return s.found(in, s.render(v), versionTag(v.Number), v.At)
 }
 
 // history answers for an instance, a type, or the system.
@@ -296,7 +296,7 @@ func (s *Server) historyEntry(v store.Version) rawEntry {
 		),
 	}
 	if !v.Deleted() {
-		e.resource = v.JSON()
+		e.resource = s.render(v)
 	}
 	return e
 }

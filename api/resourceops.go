@@ -34,7 +34,7 @@ func validate(ctx context.Context, s *Server, in *Interaction, p Params) (*Answe
 		if err != nil {
 			return nil, err
 		}
-		if n, err = fhirjson.Parse(v.JSON()); err != nil {
+		if n, err = fhirjson.Parse(s.render(v)); err != nil {
 			return nil, fault.Wrap(err, "read "+v.Key.String())
 		}
 	}
@@ -171,7 +171,7 @@ func meta(ctx context.Context, s *Server, in *Interaction, p Params) (*Answer, e
 	if err != nil {
 		return nil, err
 	}
-	n, err := fhirjson.Parse(v.JSON())
+	n, err := fhirjson.Parse(s.render(v))
 	if err != nil {
 		return nil, fault.Wrap(err, "read "+v.Key.String())
 	}

@@ -157,7 +157,7 @@ func (s *Server) matches(ctx context.Context, in *Interaction, page []store.Vers
 }
 
 func (s *Server) matchEntry(v store.Version, m string, ctl search.Control) (rawEntry, error) {
-	raw := v.JSON()
+	raw := s.render(v)
 	if ctl.Summary != "" || len(ctl.Elements) > 0 {
 		n, err := fhirjson.Parse(raw)
 		if err != nil {

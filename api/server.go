@@ -45,12 +45,17 @@ type Options struct {
 	AllowOrigin []string // CORS; empty: none
 	Mounts      []Mount  // other parts of the face: the board, documentation, exports
 	Hooks       map[string]Hook
+	Views       map[string]View
+	Committed   func() // called behind each commit; nil for nobody
 	Operations  []Operation
 }
 
 // A Hook looks at a resource before it is written; before is nil on a create.
 // It may complete the resource.
 type Hook func(ctx context.Context, who *auth.Principal, n, before *fhirjson.Node) error
+
+// A View changes what clients see of a resource; it may keep secrets back.
+type View func(n *fhirjson.Node)
 
 // Mount hangs a handler of another package into the router, without rights.
 type Mount struct {
@@ -73,6 +78,8 @@ type Server struct {
 	limiter     func(string) (bool, time.Duration)
 	origins     []string
 	hooks       map[string]Hook
+	views       map[string]View
+	committed   func()
 	operations  map[string][]Operation
 	auditor     *auditor
 	router      *gin.Engine
@@ -83,7 +90,7 @@ func New(o Options) *Server {
 	s := &Server{
 		store: o.Store, ward: o.Ward, verifier: o.Verifier, conformance: o.Conformance, policy: o.Policy, extract: o.Extract,
 		log: o.Logger, base: strings.TrimSuffix(o.BaseURL, "/"), version: o.Version, maxBody: o.MaxBody, limiter: o.Limiter,
-		origins: o.AllowOrigin, hooks: o.Hooks, operations: map[string][]Operation{},
+		origins: o.AllowOrigin, hooks: o.Hooks, views: o.Views, committed: o.Committed, operations: map[string][]Operation{},
 	}
 	if s.maxBody == 0 {
 		s.maxBody = 16 << 20
@@ -500,6 +507,23 @@ func (s *Server) logFailure(in *Interaction, st int, err error) {
 		return
 	}
 	s.log.Error("request failed", "id", in.Request, "status", st, "err", fault.Of(err).Cause, "text", err.Error())
+}
+
+// render is a version as clients see it: the only way of a stored resource
+// into an answer.
+func (s *Server) render(v store.Version) []byte {
+	raw := v.JSON()
+	view := s.views[v.Type]
+	if view == nil {
+		return raw
+	}
+	n, err := fhirjson.Parse(raw)
+	if err != nil { // not to be shown as it is, since it may hold a secret
+		s.log.Error("stored resource cannot be read", "key", v.Key.String(), "err", err)
+		return fhirjson.Obj("resourceType", v.Type, "id", v.ID).Bytes()
+	}
+	view(n)
+	return n.Bytes()
 }
 
 // beforeWrite lets the package that lives off a type look at what is written.

@@ -62,6 +62,9 @@ func (s *Server) single(ctx context.Context, in *Interaction, f func(context.Con
 
 func (s *Server) wrote(in *Interaction, p plan, r store.Result) *Answer {
 	in.audit.committed(r.Version)
+	if s.committed != nil {
+		s.committed()
+	}
 	switch {
 	case p.change.Method == store.Delete:
 		a := &Answer{Status: http.StatusNoContent}
@@ -305,7 +308,7 @@ func (s *Server) planPatch(ctx context.Context, in *Interaction) (plan, error) {
 	if err != nil {
 		return p, fault.Wrap(err, "read "+key.String())
 	}
-	n, err := applyPatch(v, in.Patch)
+	n, err := applyPatch(v, s.render(v), in.Patch)
 	if err != nil {
 		return p, err
 	}
@@ -316,16 +319,17 @@ func (s *Server) planPatch(ctx context.Context, in *Interaction) (plan, error) {
 	return p, s.beforeWrite(ctx, in, n, before)
 }
 
-// applyPatch applies an RFC 6902 document. The id and type may not change;
+// applyPatch applies an RFC 6902 document to what clients see of the version,
+// so that a patch cannot copy a secret to where it shows. The id and type may not change;
 // what the patch does to meta.versionId and lastUpdated has no effect.
-func applyPatch(v store.Version, doc []byte) (*fhirjson.Node, error) {
+func applyPatch(v store.Version, raw, doc []byte) (*fhirjson.Node, error) {
 	ops, err := jsonpatch.DecodePatch(doc)
 	if err != nil {
 		return nil, fault.New(fault.Invalid, "structure", "The body is not a JSON Patch document: an array of operations with op and path (RFC 6902).")
 	}
 	opts := jsonpatch.NewApplyOptions()
 	opts.AccumulatedCopySizeLimit = store.MaxResource
-	out, err := ops.ApplyWithOptions(v.JSON(), opts)
+	out, err := ops.ApplyWithOptions(raw, opts)
 	if err != nil {
 		if errors.Is(err, jsonpatch.ErrTestFailed) {
 			return nil, fault.New(fault.Rule, "conflict", "A test operation of the patch does not hold for version %d; nothing was changed.", v.Number)

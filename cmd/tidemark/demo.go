@@ -31,13 +31,13 @@ func (c *demoCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	a.Start()
 	now := time.Now()
 	count, err := load(ctx, a.Ward(), sim.Demo(now, c.Seed))
 	if err != nil {
 		a.Stop(ctx)
 		return err
 	}
+	a.Start()
 	scope, _ := auth.RoleScope("integration")
 	token, err := a.Key().Mint(auth.TokenRequest{Subject: "Practitioner/demo", Scope: scope, TTL: 24 * time.Hour, Now: now})
 	if err != nil {
@@ -77,7 +77,8 @@ Ctrl-C ends it, and the data with it.
 	return c.wait(e, a)
 }
 
-// load writes a simulated hospital through the core, as a server would.
+// load writes a simulated hospital through the core, without HTTP, and judges
+// it once it is whole.
 func load(ctx context.Context, w *ward.Service, o sim.Options) (int, error) {
 	var batch []ward.Change
 	keys := map[store.Key]bool{}
@@ -86,7 +87,7 @@ func load(ctx context.Context, w *ward.Service, o sim.Options) (int, error) {
 		if len(batch) == 0 {
 			return nil
 		}
-		_, err := w.Commit(ctx, batch, nil)
+		_, err := w.Load(ctx, batch)
 		n += len(batch)
 		batch = batch[:0]
 		clear(keys)
@@ -107,5 +108,9 @@ func load(ctx context.Context, w *ward.Service, o sim.Options) (int, error) {
 		}
 		batch = append(batch, ch)
 	}
-	return n, flush()
+	if err := flush(); err != nil {
+		return n, err
+	}
+	_, err := w.Sweep(ctx, true)
+	return n, err
 }

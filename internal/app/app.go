@@ -21,6 +21,7 @@ import (
 	"tidemark/internal/auth"
 	"tidemark/internal/fault"
 	"tidemark/internal/fhirjson"
+	"tidemark/internal/notify"
 	"tidemark/internal/policy"
 	"tidemark/internal/profile"
 	"tidemark/internal/r4"
@@ -44,7 +45,8 @@ type Config struct {
 	TLSKey      string
 	BaseURL     string // as clients see the service, "" from Listen
 	Origins     []string
-	Rate        float64 // requests a second and client; 0 for no limit
+	Webhooks    []string // host:port of receivers that Subscriptions may name
+	Rate        float64  // requests a second and client; 0 for no limit
 	MaxBody     int64
 	SweepEvery  time.Duration
 	Version     string
@@ -59,6 +61,7 @@ type App struct {
 	store    store.Store
 	ward     *ward.Service
 	api      *api.Server
+	notify   *notify.Engine
 	key      *auth.LocalKey
 	policy   atomic.Pointer[policy.Policy]
 	base     string
@@ -120,11 +123,46 @@ func New(ctx context.Context, cfg Config) (_ *App, err error) {
 		Policy: a.policy.Load, Extract: extract, Clock: cfg.Clock, Logger: cfg.Logger,
 		Validate: func(n *fhirjson.Node) *fault.List { return validate(library, n) },
 	})
+	targets, err := notify.ParseTargets(cfg.Webhooks)
+	if err != nil {
+		return nil, err
+	}
+	a.notify = notify.New(notify.Options{
+		Store: a.store, Update: a.updateSubscription, May: a.may, Targets: targets, BaseURL: a.base, Extract: extract,
+		Parse: func() search.ParseOptions {
+			return search.ParseOptions{Base: a.base, Zone: a.policy.Load().Zone(), Now: cfg.Clock(), Strict: true, Expand: library.Expand}
+		},
+		Logger: cfg.Logger, Now: cfg.Clock, TTL: a.leaseTTL(),
+	})
 	a.api = api.New(api.Options{
+		Hooks: map[string]api.Hook{"Subscription": a.notify.Hook}, Views: map[string]api.View{"Subscription": notify.Redact}, Committed: a.notify.Wake,
 		Store: a.store, Ward: a.ward, Verifier: verifier, Conformance: library, Policy: a.policy.Load, Extract: extract,
 		Logger: cfg.Logger, BaseURL: a.base, Version: cfg.Version, MaxBody: cfg.MaxBody, Limiter: limiter(cfg.Rate), AllowOrigin: cfg.Origins,
 	})
 	return a, nil
+}
+
+// leaseTTL is how long a process that died keeps others from its work. The
+// embedded store has one process only, which need not wait for another's end.
+func (a *App) leaseTTL() time.Duration {
+	if a.cfg.Store == "" {
+		return time.Second
+	}
+	return 8 * time.Second
+}
+
+// updateSubscription stores a status that the service sets itself.
+func (a *App) updateSubscription(ctx context.Context, n *fhirjson.Node, version int64) error {
+	_, err := a.ward.Commit(ctx, []ward.Change{{
+		Method: store.Put, Key: store.Key{Type: "Subscription", ID: n.Str("id")}, Resource: n.Clone(), Expect: store.Expect(version),
+	}}, nil)
+	return err
+}
+
+// may tests a resource against the rights of a subscription's owner.
+func (a *App) may(o notify.Owner, n *fhirjson.Node) bool {
+	typ := n.Str("resourceType")
+	return a.api.Permits(typ, o.Principal().Grant(typ, auth.Read|auth.Search), n)
 }
 
 // validate joins what R4 and what our profiles say of a resource.
@@ -205,10 +243,15 @@ func (a *App) Start() {
 	if every == 0 {
 		every = 15 * time.Second
 	}
-	a.wg.Go(func() { a.ward.Run(ctx, every, nil) })
+	// One process of several sweeps: the one that holds the lease.
+	sweep := notify.NewLease(a.store, "lease/sweep", ward.NewID(), a.leaseTTL(), a.log)
+	a.wg.Go(func() {
+		sweep.Hold(ctx, func(ctx context.Context, _ int64) { a.ward.Run(ctx, every) })
+	})
 	if a.cfg.Policy != "" {
 		a.wg.Go(func() { a.watchPolicy(ctx) })
 	}
+	a.notify.Start(ctx)
 	main := &http.Server{
 		Handler: a.api.Handler(), ReadHeaderTimeout: 10 * time.Second, ReadTimeout: 60 * time.Second, IdleTimeout: 2 * time.Minute,
 		MaxHeaderBytes: 64 << 10, ErrorLog: slog.NewLogLogger(a.log.Handler(), slog.LevelDebug),
@@ -288,6 +331,7 @@ func (a *App) Stop(ctx context.Context) error {
 		errs = append(errs, s.Shutdown(ctx))
 	}
 	if a.stop != nil {
+		a.notify.Stop()
 		a.stop()
 	}
 	a.wg.Wait()

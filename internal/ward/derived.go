@@ -5,6 +5,7 @@ import (
 	"context"
 	"maps"
 	"slices"
+	"strings"
 	"time"
 
 	"tidemark/internal/answer"
@@ -13,6 +14,7 @@ import (
 	"tidemark/internal/due"
 	"tidemark/internal/escalate"
 	"tidemark/internal/fault"
+	"tidemark/internal/plot"
 	"tidemark/internal/removal"
 	"tidemark/internal/store"
 	"tidemark/internal/trend"
@@ -414,4 +416,30 @@ func (s *Service) Wards(ctx context.Context) ([]string, error) {
 	places := slices.Sorted(maps.Keys(counts))
 	slices.SortStableFunc(places, func(a, b string) int { return counts[b] - counts[a] })
 	return places, nil
+}
+
+// Course gathers what the picture of a drain shows, and whose it is.
+func (s *Service) Course(ctx context.Context, id string) (plot.Course, string, error) {
+	out, err := s.DrainOutput(ctx, id, Span{Period: window.Day, Attribution: balance.Charted})
+	if err != nil {
+		return plot.Course{}, "", err
+	}
+	c, _, err := s.loadAll(ctx, id, Span{}, out.Now)
+	if err != nil {
+		return plot.Course{}, "", err
+	}
+	placed, removed := c.span(out.Now)
+	pc := plot.Course{
+		Title: c.drain.Label, Zone: out.Zone, Placed: placed, Removed: removed, Now: out.Now,
+		Intervals: balance.Intervals(c.entries, placed), Days: out.Totals, Trend: out.Trend, TrendOrigin: out.TrendOrigin,
+		Entries: c.entries, Caution: escalate.Caution,
+	}
+	if p, ok := c.current(out.Now); ok {
+		// The label often names the site already.
+		if at := strings.TrimSpace(p.Side + " " + p.Site); !strings.Contains(strings.ToLower(c.drain.Label), strings.ToLower(at)) {
+			pc.Subtitle = at
+		}
+	}
+	pc.Findings, err = s.store.Findings(ctx, id, false)
+	return pc, out.Patient, err
 }

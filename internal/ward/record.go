@@ -55,6 +55,16 @@ type prepared struct {
 // wrong drain, evaluates the rules of every drain that is touched, and
 // commits the changes with the findings that they open, alter or close.
 func (s *Service) Commit(ctx context.Context, changes []Change, audit []store.AuditRecord) ([]store.Result, error) {
+	return s.apply(ctx, changes, audit, true)
+}
+
+// Load is Commit for data that are brought in as a whole: no rule judges a
+// course of which half is still to come. A Sweep over all drains must follow.
+func (s *Service) Load(ctx context.Context, changes []Change) ([]store.Result, error) {
+	return s.apply(ctx, changes, nil, false)
+}
+
+func (s *Service) apply(ctx context.Context, changes []Change, audit []store.AuditRecord, judge bool) ([]store.Result, error) {
 	ps := make([]prepared, len(changes))
 	var refused Refused
 	for i, c := range changes {
@@ -69,7 +79,7 @@ func (s *Service) Commit(ctx context.Context, changes []Change, audit []store.Au
 	// An update reads the version before it to know which drain it leaves; if
 	// another writer comes between, the step is made again from there.
 	for try := 0; ; try++ {
-		results, err := s.commit(ctx, ps, audit)
+		results, err := s.commit(ctx, ps, audit, judge)
 		if err == nil || try == 5 || !fault.Is(err, fault.Precondition) || slices.ContainsFunc(changes, func(c Change) bool { return c.Expect > 0 }) {
 			return results, err
 		}
@@ -150,7 +160,7 @@ func covered(list []fault.Issue, is fault.Issue) bool {
 	return false
 }
 
-func (s *Service) commit(ctx context.Context, ps []prepared, audit []store.AuditRecord) ([]store.Result, error) {
+func (s *Service) commit(ctx context.Context, ps []prepared, audit []store.AuditRecord, judge bool) ([]store.Result, error) {
 	var touched []string
 	for i := range ps {
 		p := &ps[i]
@@ -187,7 +197,7 @@ func (s *Service) commit(ctx context.Context, ps []prepared, audit []store.Audit
 		ok    bool
 	}
 	var wakes []wakeup
-	if !s.unlessMatches(ctx, ps) {
+	if judge && !s.unlessMatches(ctx, ps) {
 		for _, id := range touched {
 			c, found, err := s.overlay(ctx, id, ps)
 			if err != nil {

@@ -89,22 +89,19 @@ func (s *Service) Reevaluate(ctx context.Context, id string) error {
 	return nil
 }
 
-// Run sweeps until the context ends. lead reports whether this process is
-// the one to sweep.
-func (s *Service) Run(ctx context.Context, every time.Duration, lead func() bool) {
+// Run sweeps until the context ends.
+func (s *Service) Run(ctx context.Context, every time.Duration) {
 	tick := time.NewTicker(every)
 	defer tick.Stop()
 	version := ""
 	for {
-		if lead == nil || lead() {
-			v := s.policy().Version()
-			_, err := s.Sweep(ctx, v != version)
-			switch {
-			case err == nil:
-				version = v
-			case ctx.Err() == nil:
-				s.log.Error("sweep", "err", fault.Of(err).Cause, "text", err.Error())
-			}
+		v := s.policy().Version()
+		_, err := s.Sweep(ctx, v != version)
+		switch {
+		case err == nil:
+			version = v
+		case ctx.Err() == nil:
+			s.log.Error("sweep", "err", fault.Of(err).Cause, "text", err.Error())
 		}
 		select {
 		case <-ctx.Done():
