@@ -18,6 +18,7 @@ import (
 	"tidemark/internal/fhirjson"
 	"tidemark/internal/policy"
 	"tidemark/internal/profile"
+	"tidemark/internal/r4"
 	"tidemark/internal/search"
 	"tidemark/internal/store"
 	"tidemark/internal/store/sqlite"
@@ -160,6 +161,9 @@ func TestLastN(t *testing.T) {
 			if got := b.Get("total").Text; got != fmt.Sprint(len(c.want)) || b.Str("type") != "searchset" {
 				t.Errorf("total %s of a %s", got, b.Str("type"))
 			}
+			if l := r4.Validate(b, r4.Options{}); l.Failed() {
+				t.Errorf("not R4: %v", l.Issues)
+			}
 			if l := b.Each("link"); len(l) != 1 || l[0].Str("relation") != "self" || !strings.HasPrefix(l[0].Str("url"), testBase+"/Observation/$lastn?") {
 				t.Errorf("links %s", b.Get("link").Bytes())
 			}
@@ -192,6 +196,23 @@ func TestLastN(t *testing.T) {
 	}
 	if b.Get("total").Text != "2" || b.Get("entry") != nil {
 		t.Errorf("by POST: %s", b.Bytes())
+	}
+}
+
+func TestEachObservationIsBounded(t *testing.T) {
+	s := chart(t, observation("a1", "01T08:00:00", "a", ""), observation("a2", "02T08:00:00", "a", ""))
+	for limit, refused := range map[int]bool{1: true, 2: false} {
+		n := 0
+		err := s.eachObservation(context.Background(), search.Query{}, limit, func(store.Version, *fhirjson.Node) error { n++; return nil })
+		if refused != fault.Is(err, fault.Invalid) || !refused && n != 2 {
+			t.Errorf("at most %d: %d seen, %v", limit, n, err)
+		}
+	}
+	if _, err := ask(t, s, lastN, "user/*.cruds", "patient=p&code=a&_sort=date", nil); err != nil {
+		t.Error(err)
+	}
+	if _, _, _, err := lastNParams(Params{list: []param{{name: "_sort", text: "date"}}}, true); !fault.Is(err, fault.Invalid) {
+		t.Errorf("strict handling ignores _sort: %v", err)
 	}
 }
 
@@ -317,7 +338,7 @@ func TestTaken(t *testing.T) {
 }
 
 // Whatever is sent, reading it neither panics nor gives a limit below one.
-func FuzzLastNParams(f *testing.F) {
+func FuzzObservationParams(f *testing.F) {
 	f.Add("patient=p&code=a&max=3", `{"resourceType":"Parameters","parameter":[{"name":"max","valuePositiveInt":2}]}`)
 	f.Add("max=&max=1", `{"resourceType":"Parameters","parameter":[{"name":"code","valueCoding":{"code":"a"}},{"name":"x","valueReference":null}]}`)
 	f.Fuzz(func(t *testing.T, query, body string) {

@@ -47,7 +47,9 @@ type Options struct {
 	Hooks       map[string]Hook
 	Views       map[string]View
 	Committed   func() // called behind each commit; nil for nobody
-	Operations  []Operation
+	// Observe is told of every answer; nil for nobody.
+	Observe    func(interaction, typ string, status int, took time.Duration)
+	Operations []Operation
 }
 
 // A Hook looks at a resource before it is written; before is nil on a create.
@@ -80,6 +82,7 @@ type Server struct {
 	hooks       map[string]Hook
 	views       map[string]View
 	committed   func()
+	observe     func(string, string, int, time.Duration)
 	operations  map[string][]Operation
 	auditor     *auditor
 	router      *gin.Engine
@@ -90,7 +93,7 @@ func New(o Options) *Server {
 	s := &Server{
 		store: o.Store, ward: o.Ward, verifier: o.Verifier, conformance: o.Conformance, policy: o.Policy, extract: o.Extract,
 		log: o.Logger, base: strings.TrimSuffix(o.BaseURL, "/"), version: o.Version, maxBody: o.MaxBody, limiter: o.Limiter,
-		origins: o.AllowOrigin, hooks: o.Hooks, views: o.Views, committed: o.Committed, operations: map[string][]Operation{},
+		origins: o.AllowOrigin, hooks: o.Hooks, views: o.Views, committed: o.Committed, observe: o.Observe, operations: map[string][]Operation{},
 	}
 	if s.maxBody == 0 {
 		s.maxBody = 16 << 20
@@ -233,6 +236,7 @@ func (s *Server) smartConfiguration(c *gin.Context) {
 
 // fhir answers one request below /fhir.
 func (s *Server) fhir(c *gin.Context) {
+	start := time.Now()
 	in, err := s.readRequest(c)
 	var a *Answer
 	if err == nil {
@@ -241,9 +245,16 @@ func (s *Server) fhir(c *gin.Context) {
 	s.audited(in, a, err)
 	if err != nil {
 		s.fail(c, err)
-		return
+	} else {
+		s.write(c, in, a)
 	}
-	s.write(c, in, a)
+	if s.observe != nil {
+		typ := in.Type
+		if types[typ] == absent {
+			typ = "" // a label from a caller's text would grow without bound
+		}
+		s.observe(in.audit.interaction, typ, c.Writer.Status(), time.Since(start))
+	}
 }
 
 // readRequest authenticates the caller and reads the request. The returned

@@ -170,8 +170,10 @@ func (r *statsRequest) readSubject(p Params, base string, l *fault.List) {
 }
 
 func (r *statsRequest) readCodes(p Params, l *fault.List) {
+	seen := map[coding]bool{}
 	add := func(c *fhirjson.Node) {
-		if !slices.ContainsFunc(r.codes, func(o *fhirjson.Node) bool { return sameMeta(o, c) }) {
+		if k := codingOf(c); !seen[k] {
+			seen[k] = true
 			r.codes = append(r.codes, c)
 		}
 	}
@@ -188,11 +190,11 @@ func (r *statsRequest) readCodes(p Params, l *fault.List) {
 			l.Add("required", "", "A coding has a system and a code.")
 			continue
 		}
-		coding := fhirjson.Obj("system", c.Str("system"), "code", c.Str("code"))
+		clean := fhirjson.Obj("system", c.Str("system"), "code", c.Str("code"))
 		if d := c.Str("display"); d != "" {
-			coding.Set("display", fhirjson.Str(d))
+			clean.Set("display", fhirjson.Str(d))
 		}
-		add(coding)
+		add(clean)
 	}
 	if p.times("coding") > len(p.Nodes("coding")) {
 		l.Add("value", "", "coding is a Coding, which only a Parameters body can carry; in a URL give code and system.")
@@ -262,8 +264,8 @@ func (r *statsRequest) readTime(p Params, now time.Time, zone *time.Location, l 
 // and the components of one that has no value of its own, count under their
 // own codes, whatever was asked for.
 //
-// Left out altogether: Observations that are entered in error or cancelled,
-// and what has a modifier extension, which may turn a value into anything. A
+// Left out altogether: Observations that are entered in error or cancelled or
+// have no effective time (a member has that of its panel), and what has a modifier extension, which may turn a value into anything. A
 // value without a UCUM unit, or with a comparator, is no number to compute
 // with; it adds to total-count alone.
 type tally struct {
@@ -271,7 +273,9 @@ type tally struct {
 	base    string
 	zone    *time.Location
 	asked   []*series
+	byCode  map[coding]*series // of asked
 	members []*series
+	byKey   map[string]*series   // of members
 	codes   groups               // of the members
 	panels  map[string]time.Time // ids of panel members, with the time of the panel
 	queue   []string             // those not looked up yet
@@ -282,8 +286,7 @@ type tally struct {
 // series are the measurements of one code.
 type series struct {
 	code   *fhirjson.Node // CodeableConcept
-	coding *fhirjson.Node // what was asked for, nil for a panel member
-	key    string         // of a panel member, in tally.codes
+	key    string         // of a panel member, in tally.codes; "" of what was asked for
 	panel  bool           // the code was seen on a panel
 	total  int
 	values []measured
@@ -295,6 +298,10 @@ type measured struct {
 	unit   ucum.Unit
 	text   string // the unit for people
 }
+
+type coding struct{ system, code string }
+
+func codingOf(n *fhirjson.Node) coding { return coding{n.Str("system"), n.Str("code")} }
 
 // place is a value within an Observation (0 its own, else a component) as
 // counted in a series, so that a panel and its members do not count it twice.
@@ -311,9 +318,11 @@ type source struct {
 }
 
 func newTally(r statsRequest, base string, zone *time.Location) *tally {
-	t := &tally{r: r, base: base, zone: zone, panels: map[string]time.Time{}, counted: map[place]bool{}}
+	t := &tally{r: r, base: base, zone: zone, byCode: map[coding]*series{}, byKey: map[string]*series{}, panels: map[string]time.Time{}, counted: map[place]bool{}}
 	for _, c := range r.codes {
-		t.asked = append(t.asked, &series{code: fhirjson.Obj("coding", fhirjson.Arr(c)), coding: c})
+		s := &series{code: fhirjson.Obj("coding", fhirjson.Arr(c))}
+		t.asked = append(t.asked, s)
+		t.byCode[codingOf(c)] = s
 	}
 	return t
 }
@@ -379,8 +388,8 @@ func hasValue(n *fhirjson.Node) bool {
 // askedFor gives the series that a code was asked for in.
 func (t *tally) askedFor(code *fhirjson.Node) []*series {
 	var out []*series
-	for _, s := range t.asked {
-		if slices.ContainsFunc(code.Each("coding"), func(c *fhirjson.Node) bool { return sameMeta(c, s.coding) }) {
+	for _, c := range code.Each("coding") {
+		if s := t.byCode[codingOf(c)]; s != nil && !slices.Contains(out, s) {
 			out = append(out, s)
 		}
 	}
@@ -424,13 +433,12 @@ func (t *tally) count(id string, index int, n *fhirjson.Node, at time.Time, to [
 
 func (t *tally) memberSeries(code *fhirjson.Node) *series {
 	key := t.codes.join(codeKeys(code))
-	for _, s := range t.members {
-		if s.key == key {
-			return s
-		}
+	s := t.byKey[key]
+	if s == nil {
+		s = &series{code: code, key: key}
+		t.members = append(t.members, s)
+		t.byKey[key] = s
 	}
-	s := &series{code: code.Clone(), key: key}
-	t.members = append(t.members, s)
 	return s
 }
 
@@ -452,18 +460,20 @@ func measure(q *fhirjson.Node) (m measured, ok bool) {
 // for panels that only have members, and one for every member with values.
 func (t *tally) answer() (*fhirjson.Node, error) {
 	var merged []*series // members whose codes turned out to be translations
+	byRoot := map[string]*series{}
 	for _, s := range t.members {
-		i := slices.IndexFunc(merged, func(o *series) bool { return t.codes.find(o.key) == t.codes.find(s.key) })
-		if i < 0 {
-			merged = append(merged, s)
+		root := t.codes.find(s.key)
+		if first := byRoot[root]; first != nil {
+			first.total += s.total
+			first.values = append(first.values, s.values...)
 			continue
 		}
-		merged[i].total += s.total
-		merged[i].values = append(merged[i].values, s.values...)
+		byRoot[root] = s
+		merged = append(merged, s)
 	}
 	var out []*fhirjson.Node
 	for _, s := range slices.Concat(t.asked, merged) {
-		if s.coding != nil && s.panel && s.total == 0 || s.coding == nil && len(s.values) == 0 {
+		if s.key == "" && s.panel && s.total == 0 || s.key != "" && len(s.values) == 0 {
 			continue
 		}
 		n, err := t.result(s)
@@ -576,7 +586,12 @@ func scaled(scale statistics.Scale, of *measured) (text, code string) {
 	var err error
 	switch scale {
 	case statistics.Square:
-		unit, err = unit.Times(unit)
+		base := unit
+		if unit, err = base.Times(base); err == nil {
+			if short, bad := ucum.Parse(base.Code() + "2"); bad == nil && short.Equal(unit) {
+				unit = short
+			}
+		}
 	case statistics.Rate:
 		hour, _ := ucum.Parse("h")
 		unit, err = unit.Per(hour)
@@ -589,7 +604,7 @@ func scaled(scale statistics.Scale, of *measured) (text, code string) {
 
 // statisticText writes a figure exactly where that takes no more than 18
 // digits, which is what R4 asks every reader of a decimal to bear, and else
-// with 12.
+// with 12 or 13.
 func statisticText(r *big.Rat) string {
 	size := len(new(big.Int).Abs(r.Num()).String()) - len(r.Denom().String()) // of the whole part, give or take one
 	if places, exact := r.FloatPrec(); exact && places+max(size, 0) <= 17 {

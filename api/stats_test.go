@@ -11,6 +11,7 @@ import (
 
 	"tidemark/internal/fault"
 	"tidemark/internal/fhirjson"
+	"tidemark/internal/r4"
 	"tidemark/internal/statistics"
 	"tidemark/internal/ucum"
 )
@@ -32,6 +33,9 @@ func results(t *testing.T, p *fhirjson.Node) (lines, sources []string) {
 		if e.Str("name") == "source" {
 			sources = append(sources, n.Str("id"))
 			continue
+		}
+		if l := r4.Validate(n, r4.Options{}); l.Failed() {
+			t.Errorf("not R4: %v in %s", l.Issues, n.Bytes())
 		}
 		line := n.Get("code").Each("coding")[0].Str("code") + ":"
 		for _, c := range n.Each("component") {
@@ -90,17 +94,17 @@ func TestStats(t *testing.T) {
 		source []string
 	}{
 		{ask1 + "code=vol&statistic=average,min,max&statistic=count&statistic=total-count", []string{"vol: average 40 mL minimum 30 mL maximum 50 mL count 3 total-count 5"}, nil},
-		{ask1 + "code=vol&statistic=regression&statistic=variance", []string{"vol: regression gradient 10 mL/h regression intercept -170 mL variance 100 mL.mL"}, nil},
+		{ask1 + "code=vol&statistic=regression&statistic=variance", []string{"vol: regression gradient 10 mL/h regression intercept -170 mL variance 100 mL2"}, nil},
 		{ask1 + "code=vol&statistic=sum&include=true", []string{"vol: sum 120 mL"}, []string{"v3", "v2", "v1"}},
 		{ask1 + "code=vol&statistic=sum&include=true&limit=2", []string{"vol: sum 120 mL"}, []string{"v3", "v2"}},
 		{ask1 + "code=vol&statistic=sum&include=false&limit=none", []string{"vol: sum 120 mL"}, nil},
-		{"subject=" + testBase + "/Patient/p&system=urn:c&code=vol&statistic=count&duration=26.5", []string{"vol: count 2"}, nil},
+		{"subject=" + testBase + "/Patient/p&system=urn:c&code=vol&statistic=count&duration=27.5", []string{"vol: count 2"}, nil},
 		{ask1 + "code=rest&statistic=sum", []string{"rest: sum 2 mL"}, nil},
 		{ask1 + "code=none&statistic=count&statistic=sum&statistic=median", []string{"none: count 0 sum - median -"}, nil},
-		{ask1 + "code=temp&statistic=std-dev&statistic=variance&statistic=skew&statistic=regression", []string{"temp: std-dev 0.707106781187 K variance 0.5 K.K skew 0 1 regression gradient 1 K/h regression intercept 8.5 Cel"}, nil},
+		{ask1 + "code=temp&statistic=std-dev&statistic=variance&statistic=skew&statistic=regression", []string{"temp: std-dev 0.707106781187 K variance 0.5 K2 skew 0 1 regression gradient 1 K/h regression intercept 16.5 Cel"}, nil},
 		{ask1 + "code=bp&statistic=average&statistic=count", []string{"sys: average 125 mm[Hg] count 2", "dia: average 80 mm[Hg] count 1"}, nil},
 		{ask1 + "code=sys&statistic=sum", []string{"sys: sum 250 mm[Hg]"}, nil},
-		{ask1 + "code=panel&statistic=sum&include=true", []string{"potassium: sum 4 mmol/L", "sodium: sum 140 mmol/L"}, []string{"m2", "m1"}},
+		{ask1 + "code=panel&statistic=sum&include=true", []string{"sodium: sum 140 mmol/L", "potassium: sum 4 mmol/L"}, []string{"m1", "m2"}},
 		{ask1 + "code=sodium&code=panel&statistic=count&statistic=sum", []string{"sodium: count 1 sum 140 mmol/L", "potassium: count 1 sum 4 mmol/L"}, nil},
 	} {
 		t.Run(c.query, func(t *testing.T) {
@@ -145,6 +149,66 @@ func TestStats(t *testing.T) {
 	first := p.Each("parameter")[0].Get("resource")
 	if got := string(first.Get("effectivePeriod").Bytes()) + first.Get("code").Each("coding")[0].Str("display"); got != `{"start":"2026-03-01","end":"2026-03-09T09:00:00Z"}Volume` {
 		t.Error(got)
+	}
+}
+
+// Every statistic at once, in the order asked for.
+func TestStatsAll(t *testing.T) {
+	s := chart(t, observation("v1", "09T08:00:00", "vol", quantity("30", "mL")), observation("v2", "09T10:00:00", "vol", quantity("50", "mL")))
+	query := "subject=Patient/p&system=urn:c&duration=48&code=vol"
+	for _, c := range statistics.Codes() {
+		query += "&statistic=" + string(c)
+	}
+	p, err := ask(t, s, stats, "user/*.cruds", query, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	lines, _ := results(t, p)
+	want := "vol: average 40 mL maximum 50 mL minimum 30 mL count 2 total-count 2 median 40 mL std-dev 14.14213562373 mL sum 80 mL variance 200 mL2 " +
+		"20-percent 34 mL 80-percent 46 mL 4-lower 35 mL 4-upper 45 mL 4-dev 5 mL 5-1 34 mL 5-2 38 mL 5-3 42 mL 5-4 46 mL " +
+		"skew 0 1 kurtosis 1 1 regression gradient 10 mL/h regression intercept -170 mL"
+	if d := cmp.Diff([]string{want}, lines); d != "" {
+		t.Error(d)
+	}
+}
+
+// Members of panels are looked up in portions, a panel within a panel too, and
+// their codes join where one gives them as translations.
+func TestTallyFollows(t *testing.T) {
+	r := statsRequest{subject: "Patient/p", from: testNow.Add(-time.Hour), to: testNow, period: fhirjson.Obj(), limit: 1,
+		codes: []*fhirjson.Node{fhirjson.Obj("system", "urn:c", "code", "panel")}, statistics: []statistics.Code{statistics.Count}}
+	tally := newTally(r, testBase, time.UTC)
+	chart := map[string]*fhirjson.Node{}
+	add := func(id, when, codes, more string) *fhirjson.Node {
+		chart[id] = parsed(t, observation(id, when, codes, more))
+		return chart[id]
+	}
+	var refs []string
+	for i := range 450 {
+		id := fmt.Sprintf("m%d", i)
+		add(id, "10T11:30:00", []string{"a", "b", "a,b"}[i%3], quantity("1", "mL"))
+		refs = append(refs, fmt.Sprintf(`{"reference":"%s/Observation/%s/_history/1"}`, testBase, id))
+	}
+	add("inner", "10T11:30:00", "inner", `,"hasMember":[{"reference":"Observation/deep"},{"reference":"Observation/outer"}]`)
+	add("deep", "10T11:30:00", "deep", quantity("1", "mL")).Delete("effectiveDateTime") // has the panel's
+	refs = append(refs, `{"reference":"Observation/inner"}`, `{"reference":"Patient/p"}`, `{"display":"none"}`, `{"reference":"#x"}`)
+	tally.observe(add("outer", "10T11:30:00", "panel", `,"hasMember":[`+strings.Join(refs, ",")+`]`))
+	for ids := tally.wanted(); len(ids) > 0; ids = tally.wanted() {
+		for _, id := range ids {
+			tally.observe(chart[id])
+		}
+	}
+	p, err := tally.answer()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var got []string
+	for _, e := range p.Each("parameter") {
+		n := e.Get("resource")
+		got = append(got, n.Get("code").Each("coding")[0].Str("code")+" "+n.Each("component")[0].Get("valueQuantity").Get("value").Text)
+	}
+	if d := cmp.Diff([]string{"a 450", "deep 1"}, got); d != "" {
+		t.Error(d)
 	}
 }
 
@@ -201,6 +265,7 @@ func TestScaled(t *testing.T) {
 		{"mg/dL", statistics.Difference, "mg/dL", "mg/dL"},
 		{"mg/dL", statistics.Square, "mg/dL.(mg/dL)", "mg/dL.(mg/dL)"},
 		{"mg/dL", statistics.Rate, "mg/dL/h", "mg/dL/h"},
+		{"mm[Hg]", statistics.Square, "mm[Hg]2", "mm[Hg]2"},
 		{"Cel", statistics.Value, "Cel", "Cel"},
 		{"Cel", statistics.Difference, "K", "K"},
 		{"[pH]", statistics.Difference, "[pH]", ""},
@@ -225,7 +290,7 @@ func TestScaled(t *testing.T) {
 
 func TestStatisticText(t *testing.T) {
 	for in, want := range map[string]string{
-		"0": "0", "35": "35", "1/3": "0.333333333333", "100000/3": "33333.33333333", "1/8": "0.125", "-7/2": "-3.5",
+		"0": "0", "35": "35", "1/3": "0.333333333333", "100000/3": "33333.3333333", "1/8": "0.125", "-7/2": "-3.5",
 		"123456789.0625": "123456789.0625", "1/3000000": "0.000000333333333333",
 		"2222222222222222222222/7": "317460317460317460317",
 	} {

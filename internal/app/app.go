@@ -61,6 +61,7 @@ type App struct {
 	store    store.Store
 	ward     *ward.Service
 	api      *api.Server
+	metrics  *metrics
 	notify   *notify.Engine
 	key      *auth.LocalKey
 	policy   atomic.Pointer[policy.Policy]
@@ -123,6 +124,7 @@ func New(ctx context.Context, cfg Config) (_ *App, err error) {
 		Policy: a.policy.Load, Extract: extract, Clock: cfg.Clock, Logger: cfg.Logger,
 		Validate: func(n *fhirjson.Node) *fault.List { return validate(library, n) },
 	})
+	a.metrics = newMetrics(a.store)
 	targets, err := notify.ParseTargets(cfg.Webhooks)
 	if err != nil {
 		return nil, err
@@ -132,10 +134,10 @@ func New(ctx context.Context, cfg Config) (_ *App, err error) {
 		Parse: func() search.ParseOptions {
 			return search.ParseOptions{Base: a.base, Zone: a.policy.Load().Zone(), Now: cfg.Clock(), Strict: true, Expand: library.Expand}
 		},
-		Logger: cfg.Logger, Now: cfg.Clock, TTL: a.leaseTTL(),
+		Logger: cfg.Logger, Now: cfg.Clock, TTL: a.leaseTTL(), Observe: a.metrics,
 	})
 	a.api = api.New(api.Options{
-		Hooks: map[string]api.Hook{"Subscription": a.notify.Hook}, Views: map[string]api.View{"Subscription": notify.Redact}, Committed: a.notify.Wake,
+		Hooks: map[string]api.Hook{"Subscription": a.notify.Hook}, Views: map[string]api.View{"Subscription": notify.Redact}, Committed: a.notify.Wake, Observe: a.metrics.answered,
 		Store: a.store, Ward: a.ward, Verifier: verifier, Conformance: library, Policy: a.policy.Load, Extract: extract,
 		Logger: cfg.Logger, BaseURL: a.base, Version: cfg.Version, MaxBody: cfg.MaxBody, Limiter: limiter(cfg.Rate), AllowOrigin: cfg.Origins,
 	})
@@ -258,7 +260,7 @@ func (a *App) Start() {
 	}
 	a.serve(main, a.listener, a.cfg.TLSCert != "")
 	if a.admin != nil {
-		a.serve(&http.Server{Handler: adminHandler(), ReadHeaderTimeout: 10 * time.Second}, a.admin, false)
+		a.serve(&http.Server{Handler: a.adminHandler(), ReadHeaderTimeout: 10 * time.Second}, a.admin, false)
 	}
 }
 
@@ -277,8 +279,9 @@ func (a *App) serve(s *http.Server, l net.Listener, tls bool) {
 	})
 }
 
-func adminHandler() http.Handler {
+func (a *App) adminHandler() http.Handler {
 	m := http.NewServeMux()
+	m.Handle("/metrics", a.metrics.handler())
 	m.HandleFunc("/debug/pprof/", pprof.Index)
 	m.HandleFunc("/debug/pprof/cmdline", pprof.Cmdline)
 	m.HandleFunc("/debug/pprof/profile", pprof.Profile)

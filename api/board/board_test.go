@@ -1,0 +1,87 @@
+package board
+
+import (
+	"io"
+	"net/http"
+	"net/http/httptest"
+	"regexp"
+	"strings"
+	"testing"
+)
+
+func get(t *testing.T, method, path string, header http.Header) *http.Response {
+	t.Helper()
+	r := httptest.NewRequest(method, path, nil)
+	for k, v := range header {
+		r.Header[k] = v
+	}
+	w := httptest.NewRecorder()
+	Handler().ServeHTTP(w, r)
+	return w.Result()
+}
+
+func TestFiles(t *testing.T) {
+	files, err := load()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, f := range files {
+		if f.mime == "" {
+			t.Errorf("%s has no type", name)
+		}
+		res := get(t, "GET", "/board/"+name, nil)
+		body, _ := io.ReadAll(res.Body)
+		if res.StatusCode != 200 || string(body) != string(f.content) {
+			t.Errorf("GET %s: %d, %d bytes", name, res.StatusCode, len(body))
+		}
+		if got := res.Header.Get("Content-Type"); got != f.mime {
+			t.Errorf("%s is served as %q", name, got)
+		}
+		if csp := res.Header.Get("Content-Security-Policy"); !strings.Contains(csp, "default-src 'none'") || strings.Contains(csp, "unsafe") {
+			t.Errorf("%s: policy %q", name, csp)
+		}
+		again := get(t, "GET", "/board/"+name, http.Header{"If-None-Match": {res.Header.Get("ETag")}})
+		if again.StatusCode != http.StatusNotModified {
+			t.Errorf("%s asked for again with its ETag: %d", name, again.StatusCode)
+		}
+	}
+	for _, must := range []string{"index.html", "app.js", "board.css"} {
+		if _, ok := files[must]; !ok {
+			t.Errorf("%s is missing", must)
+		}
+	}
+}
+
+func TestPaths(t *testing.T) {
+	for _, c := range []struct {
+		method, path string
+		status       int
+	}{
+		{"GET", "/board/", 200}, {"HEAD", "/board/", 200}, {"GET", "/board", 308}, {"GET", "/board/none.js", 404},
+		{"GET", "/board/../board.go", 404}, {"GET", "/board/static/app.js", 404}, {"POST", "/board/", 405},
+	} {
+		res := get(t, c.method, c.path, nil)
+		if res.StatusCode != c.status {
+			t.Errorf("%s %s: %d, not %d", c.method, c.path, res.StatusCode, c.status)
+		}
+	}
+}
+
+// The content policy allows neither a script nor a style in the page, and
+// nothing from another place; a file that needs one would be dead.
+func TestNothingInlineNothingRemote(t *testing.T) {
+	files, err := load()
+	if err != nil {
+		t.Fatal(err)
+	}
+	inline := regexp.MustCompile(`(?i)<script(?:\s+[^>]*)?>[^<\s]|<style|\sstyle=|\son[a-z]+="|javascript:`)
+	remote := regexp.MustCompile(`(?i)(?:src|href)="(?:https?:)?//|url\(["']?(?:https?:)?//|import[^;\n]*["']https?:|@import`)
+	sinks := regexp.MustCompile(`\.(?:innerHTML|outerHTML)\b|insertAdjacentHTML|document\.write|\beval\(|new Function`)
+	for name, f := range files {
+		for _, re := range []*regexp.Regexp{inline, remote, sinks} {
+			if m := re.Find(f.content); m != nil {
+				t.Errorf("%s holds %q", name, m)
+			}
+		}
+	}
+}
