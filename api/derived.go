@@ -4,7 +4,6 @@ import (
 	"context"
 	"net/http"
 	"strings"
-	"time"
 
 	"tidemark/fhirmap"
 	"tidemark/internal/answer"
@@ -346,9 +345,6 @@ func acknowledge(ctx context.Context, s *Server, in *Interaction, p Params) (*An
 }
 
 func itoa(i int) string { return fhirmap.Itoa(i) }
-
-// when formats a time for words in answers.
-func when(t time.Time, z *time.Location) string { return fhirdate.FormatIn(t, z) }
 
 // drainChart answers $chart: the drain's course as SVG, or as PNG where _format or
 // Accept ask for it.

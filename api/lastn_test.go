@@ -216,6 +216,28 @@ func TestEachObservationIsBounded(t *testing.T) {
 	}
 }
 
+// Both stand in the table of operations, at the type, for GET and POST.
+func TestObservationOperationsAreOffered(t *testing.T) {
+	s := chart(t, observation("a1", "09T08:00:00", "a", quantity("30", "mL")))
+	scopes, _ := auth.ParseScopes("user/Observation.rs")
+	for name, query := range map[string]string{"$lastn": "patient=p&code=a", "$stats": "subject=Patient/p&code=a&system=urn:c&duration=48&statistic=sum"} {
+		pairs, err := search.ParsePairs(query)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, verb := range []string{"GET", "POST"} {
+			in := &Interaction{Verb: verb, Type: "Observation", Special: name, Query: pairs, Who: &auth.Principal{Subject: "x", Scopes: scopes}}
+			a, err := s.perform(context.Background(), in)
+			if err != nil || a.Status != 200 {
+				t.Errorf("%s %s: %v %v", verb, name, a, err)
+			}
+			if in.audit.patient != "p" {
+				t.Errorf("%s %s: the audit names patient %q", verb, name, in.audit.patient)
+			}
+		}
+	}
+}
+
 // The table of the operation's definition, and translations that join groups
 // whatever the order.
 func TestGroups(t *testing.T) {

@@ -222,7 +222,7 @@ func (s *Server) changeMeta(ctx context.Context, in *Interaction, p Params, chan
 	if err != nil {
 		return nil, err
 	}
-	n, err := fhirjson.Parse(v.Body.JSON)
+	n, err := fhirjson.Parse(s.render(v))
 	if err != nil {
 		return nil, fault.Wrap(err, "read "+v.Key.String())
 	}

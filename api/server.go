@@ -10,7 +10,6 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
-	"net/url"
 	"runtime/debug"
 	"strings"
 	"time"
@@ -561,4 +560,3 @@ func decodeBase64(s string) ([]byte, error) {
 	return b, nil
 }
 
-func escape(s string) string { return url.QueryEscape(s) }

@@ -178,7 +178,7 @@ func (s *Service) readTree(ctx context.Context, key store.Key) (*fhirjson.Node, 
 	if v.Deleted() {
 		return nil, 0, fault.New(fault.Gone, "deleted", "%s has been deleted.", key)
 	}
-	n, err := fhirjson.Parse(v.Body.JSON)
+	n, err := fhirjson.Parse(v.JSON())
 	if err != nil {
 		return nil, 0, fault.Wrap(err, "read "+key.String())
 	}

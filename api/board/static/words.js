@@ -31,7 +31,7 @@ export function figure(x) {
   return s === '-0' ? '0' : s.replace('-', '−');
 }
 
-const perML = { mL: 1, ml: 1, L: 1000, l: 1000, dL: 100, dl: 100, cL: 10, cl: 10, uL: 0.001, ul: 0.001, cm3: 1, 'cm3': 1, dm3: 1000 };
+const perML = { mL: 1, ml: 1, L: 1000, l: 1000, dL: 100, dl: 100, cL: 10, cl: 10, uL: 0.001, ul: 0.001, cm3: 1, dm3: 1000 };
 
 /** ml gives a Quantity in mL, undefined where the unit is another one. */
 export function ml(q) {
@@ -40,7 +40,7 @@ export function ml(q) {
 }
 
 /** charted writes a Quantity as it was charted, digits and unit kept. */
-export const charted = (q) => `${q.rawValue ?? q.value} ${q.unit || q.code}`;
+export const charted = (q) => `${q.value} ${q.unit || q.code}`;
 
 export const severities = {
   high: { rank: 4, word: 'High', says: 'High finding' },
