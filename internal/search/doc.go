@@ -19,7 +19,8 @@ type Doc struct {
 	Entries       []Entry
 }
 
-// NoDate is Doc.Date of a resource without a primary date; it sorts first.
+// NoDate is Doc.Date of a resource without a primary date. Such resources
+// come last in every order.
 const NoDate = -1 << 62
 
 // Entry is one indexed value. Which fields count depends on the kind.

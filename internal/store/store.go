@@ -85,7 +85,8 @@ const (
 	Exists Expect = -2 // a current version that is not deleted; else NotFound or Gone
 )
 
-// Write is one change. Body is empty for a Delete.
+// Write is one change. Body is empty for a Delete. Deleting what is deleted
+// already changes nothing and gives the deletion that stands.
 type Write struct {
 	Key    Key
 	Method Method
@@ -143,7 +144,7 @@ type HistoryQuery struct {
 type HistoryPage struct {
 	Versions []Version
 	Next     string
-	Total    int // all versions that the query selects, over all pages; -1 when not counted
+	Total    int // all versions that the query selects, over all pages; -1 when not counted, as with Within
 }
 
 // EntryQuery asks for charted entries, oldest first, ties by id. Exactly one
@@ -198,7 +199,8 @@ type Store interface {
 	Read(ctx context.Context, key Key) (Version, error)
 	// ReadVersion returns one version. NotFound when there is none.
 	ReadVersion(ctx context.Context, key Key, number int64) (Version, error)
-	// Search returns one page of current, undeleted resources. A run over all
+	// Search returns one page of current, undeleted resources, in the order of
+	// q.Sort, or by primary date and creation where it is empty. A run over all
 	// pages sees every resource that matches throughout exactly once, though
 	// others write meanwhile. too-costly (Invalid) when a sort would have to
 	// gather more than MaxSort candidates.
@@ -240,7 +242,8 @@ type Store interface {
 	DropAudit(ctx context.Context, before time.Time) (int, error)
 
 	// State keeps small durable values for the service's own bookkeeping
-	// (delivery marks, leases, export jobs). Get returns revision 0 for a name
+	// (delivery marks, leases, export jobs). Revisions grow across all names, so
+	// that they serve as fencing tokens. Get returns revision 0 for a name
 	// that is not there. Set writes when the revision still is rev, and returns the new one;
 	// else Precondition. A nil value deletes.
 	State(ctx context.Context, name string) (value []byte, rev int64, err error)

@@ -1,0 +1,228 @@
+package sqlite
+
+import (
+	"context"
+	"slices"
+	"time"
+
+	"tidemark/internal/fault"
+	"tidemark/internal/store"
+)
+
+// change is a Write with what can be worked out before the writer has it.
+type change struct {
+	store.Write
+	index index
+	fact  fact
+}
+
+// Commit implements store.Store.
+func (s *Store) Commit(ctx context.Context, writes []store.Write, audit []store.AuditRecord) ([]store.Result, error) {
+	changes := make([]change, len(writes))
+	for i, wr := range writes {
+		if len(wr.Body.JSON) > store.MaxResource {
+			return nil, fault.New(fault.TooLarge, "too-long", "The resource has %d bytes; at most %d can be stored.", len(wr.Body.JSON), store.MaxResource)
+		}
+		changes[i].Write = wr
+		if wr.Method != store.Delete {
+			wr.Doc.Type, wr.Doc.ID = wr.Key.Type, wr.Key.ID
+			changes[i].index = indexOf(wr.Doc)
+			changes[i].fact = factOf(wr.Key.ID, wr.Facts)
+		}
+	}
+	var results []store.Result
+	// One write checks all before it changes anything. What follows it could
+	// still be refused, and then the first must be taken back.
+	safe := len(writes) <= 1
+	err := s.write(ctx, safe, func(w *writer) error {
+		results = make([]store.Result, len(changes))
+		at := w.now()
+		for i := range changes {
+			r, err := w.put(&changes[i], at)
+			if err != nil {
+				return err
+			}
+			results[i] = r
+		}
+		return w.audit(audit)
+	})
+	if err != nil {
+		return nil, err
+	}
+	return results, nil
+}
+
+// current is the resource row that a write finds.
+type current struct {
+	rid, number, seq int64
+	deleted          bool
+	date             int64
+	fact             factRow
+}
+
+// put makes one change. Every refusal comes before the first statement that
+// changes something.
+func (w *writer) put(ch *change, at int64) (store.Result, error) {
+	var none store.Result
+	if ch.Unless != nil {
+		found, err := w.s.find(w.c, *ch.Unless, 2)
+		switch {
+		case err != nil:
+			return none, err
+		case len(found) > 1:
+			return none, fault.New(fault.Precondition, "multiple-matches", "Several %s resources match the condition; make it name one.", ch.Unless.Type)
+		case len(found) == 1:
+			return store.Result{Version: found[0], Existing: true}, nil
+		}
+	}
+	r, err := w.c.one("SELECT rid, number, seq, deleted, date, fact, fact_key, fact_at FROM resource WHERE type = ? AND id = ?", ch.Key.Type, ch.Key.ID)
+	if err != nil {
+		return none, err
+	}
+	var cur *current
+	if r != nil {
+		cur = &current{r.int(0), r.int(1), r.int(2), r.bool(3), r.int(4), factRow{r.int(5), r.text(6), r.int(7)}}
+	}
+	if err := expect(ch, cur); err != nil {
+		return none, err
+	}
+	deletion := ch.Method == store.Delete
+	if deletion && cur.deleted {
+		v, err := load(w.c, cur.seq)
+		return store.Result{Version: v}, err
+	}
+	if err := w.claimable(ch, cur); err != nil {
+		return none, err
+	}
+	var old *index
+	if cur != nil && !cur.deleted {
+		x, err := w.indexed(cur)
+		if err != nil {
+			return none, err
+		}
+		old = &x
+	}
+
+	w.seq++
+	v := store.Version{Key: ch.Key, Number: 1, Seq: w.seq, At: time.UnixMilli(at).UTC(), Method: ch.Method}
+	var body any
+	if !deletion {
+		v.Body, body = ch.Body, ch.Body.JSON
+	}
+	rid := w.seq
+	if cur != nil {
+		rid, v.Number = cur.rid, cur.number+1
+		err = w.c.exec("UPDATE resource SET number = ?, seq = ?, at = ?, deleted = ?, date = ?, date_end = ?, fact = ?, fact_key = ?, fact_at = ? WHERE rid = ?",
+			v.Number, v.Seq, at, deletion, ch.index.date, ch.index.end, ch.fact.row.kind, ch.fact.row.key, ch.fact.row.at, rid)
+	} else {
+		err = w.c.exec("INSERT INTO resource (rid, type, id, number, seq, at, deleted, date, date_end, fact, fact_key, fact_at) VALUES (?,?,?,?,?,?,?,?,?,?,?,?)",
+			rid, ch.Key.Type, ch.Key.ID, v.Number, v.Seq, at, deletion, ch.index.date, ch.index.end, ch.fact.row.kind, ch.fact.row.key, ch.fact.row.at)
+	}
+	if err != nil {
+		return none, err
+	}
+	err = w.c.exec("INSERT INTO version (seq, rid, number, type, at, method, meta, body) VALUES (?,?,?,?,?,?,?,?)",
+		v.Seq, rid, v.Number, ch.Key.Type, at, string(ch.Method), ch.Body.Meta, body)
+	if err != nil {
+		return none, err
+	}
+	var idx *index
+	if !deletion {
+		idx = &ch.index
+	}
+	if err := w.reindex(rid, ch.Key.Type, old, idx); err != nil {
+		return none, err
+	}
+	if err := w.claim(ch, cur, rid); err != nil {
+		return none, err
+	}
+	var before factRow
+	if cur != nil {
+		before = cur.fact
+	}
+	if err := ch.fact.replace(w.c, ch.Key.ID, before, v.Number); err != nil {
+		return none, err
+	}
+	return store.Result{Version: v, Created: !deletion && (cur == nil || cur.deleted)}, nil
+}
+
+// expect judges Write.Expect.
+func expect(ch *change, cur *current) error {
+	switch e := ch.Expect; {
+	case e == store.Absent && cur != nil:
+		return fault.New(fault.Conflict, "duplicate", "%s exists already; use another id, or update it.", ch.Key)
+	case e == store.Exists && cur == nil, e == store.Any && cur == nil && ch.Method == store.Delete:
+		return notFound(ch.Key)
+	case e == store.Exists && cur.deleted:
+		return fault.New(fault.Gone, "deleted", "%s was deleted.", ch.Key)
+	case e > 0 && cur == nil:
+		return fault.New(fault.Precondition, "conflict", "%s does not exist, so it has no version %d.", ch.Key, int64(e))
+	case e > 0 && cur.number != int64(e):
+		return fault.New(fault.Precondition, "conflict", "%s is at version %d, not %d; read it again and repeat the change on that.", ch.Key, cur.number, int64(e))
+	case e == store.Absent && ch.Method == store.Delete:
+		return notFound(ch.Key)
+	}
+	return nil
+}
+
+func notFound(k store.Key) error {
+	return fault.New(fault.NotFound, "not-found", "%s does not exist.", k)
+}
+
+// indexed is what the current version has in the indexes.
+func (w *writer) indexed(cur *current) (index, error) {
+	r, err := w.c.one("SELECT r.type, r.id, v.body FROM version v JOIN resource r ON r.rid = v.rid WHERE v.seq = ?", cur.seq)
+	if err != nil {
+		return index{}, err
+	}
+	d, err := w.s.extract(r.blob(2))
+	if err != nil {
+		return index{}, err
+	}
+	d.Type, d.ID = r.text(0), r.text(1)
+	x := indexOf(d)
+	x.date = cur.date
+	return x, nil
+}
+
+// claimable refuses identifiers that another resource holds.
+func (w *writer) claimable(ch *change, cur *current) error {
+	for _, value := range ch.Claims {
+		r, err := w.c.one("SELECT rid FROM claim WHERE type = ? AND value = ?", ch.Key.Type, value)
+		if err != nil {
+			return err
+		}
+		if r != nil && (cur == nil || r.int(0) != cur.rid) {
+			return fault.At(fault.Conflict, "duplicate", ch.Key.Type+".identifier",
+				"Another %s has this identifier already; send If-None-Exist to get that one, or correct the identifier.", ch.Key.Type)
+		}
+	}
+	return nil
+}
+
+// claim makes the claims of the resource those of the change.
+func (w *writer) claim(ch *change, cur *current, rid int64) error {
+	if cur != nil {
+		var drop []string
+		err := w.c.quick(func(r row) error {
+			if !slices.Contains(ch.Claims, r.text(0)) {
+				drop = append(drop, r.text(0))
+			}
+			return nil
+		}, "SELECT value FROM claim WHERE rid = ?", rid)
+		if err != nil {
+			return err
+		}
+		for _, value := range drop {
+			if err := w.c.exec("DELETE FROM claim WHERE type = ? AND value = ?", ch.Key.Type, value); err != nil {
+				return err
+			}
+		}
+	}
+	for _, value := range ch.Claims {
+		if err := w.c.exec("INSERT OR REPLACE INTO claim (type, value, rid) VALUES (?, ?, ?)", ch.Key.Type, value, rid); err != nil {
+			return err
+		}
+	}
+	return nil
+}

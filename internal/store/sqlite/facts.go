@@ -1,0 +1,320 @@
+package sqlite
+
+import (
+	"context"
+	"encoding/json"
+	"slices"
+	"strings"
+
+	"tidemark/internal/drain"
+	"tidemark/internal/store"
+)
+
+// Projections, as resource.fact has them.
+const (
+	noFact = iota
+	entryFact
+	drainFact
+	placementFact
+	findingFact
+	stayFact
+	placeFact
+)
+
+// factRow says where the projection of a resource stands. key and at are the
+// drain and time of an entry, whose table is ordered by them; the other tables
+// are keyed by the resource's id.
+type factRow struct {
+	kind int64
+	key  string
+	at   int64
+}
+
+// fact is a projection ready to be written. The statement's first argument is
+// the id, the last the version where the table keeps it.
+type fact struct {
+	row       factRow
+	text      string
+	args      []any
+	versioned bool
+}
+
+var factTables = [...]string{drainFact: "drain", placementFact: "placement", findingFact: "finding", stayFact: "stay", placeFact: "place"}
+
+const entryColumns = `id, drain, at, patient, kind, status, measured, absent, instilled, estimated, vessel, appearance, colour, suction, patency, fill, signs, assessed, dislodged, route, route_text, kilograms, done_by, version`
+
+const (
+	drainColumns     = `id, patient, ward, label, type, capacity, compartment, active`
+	placementColumns = `id, drain, patient, status, start, end, site, side`
+	findingColumns   = `id, drain, patient, rule, severity, since, until, withdrawn, acknowledged, announced, evidence, text, policy, version`
+	stayColumns      = `id, patient, open, places, place, start`
+	placeColumns     = `id, name, part_of`
+)
+
+func insertFact(table, columns string) string {
+	return "INSERT OR REPLACE INTO " + table + " (" + columns + ") VALUES " + values(1, strings.Count(columns, ",")+1)
+}
+
+// factOf builds the projection of a resource. Its id is the resource's,
+// whatever the fact says.
+func factOf(id string, f store.Facts) fact {
+	switch {
+	case f.Entry != nil:
+		e := f.Entry
+		var measured, fill any
+		if e.Measured.Known {
+			measured = e.Measured.Volume.Key()
+		}
+		if e.Fill.Known {
+			fill = e.Fill.Value.Key()
+		}
+		at := e.At.UnixMicro()
+		return fact{factRow{entryFact, e.Drain, at}, insertFact("entry", entryColumns), []any{id, e.Drain, at, e.Patient, string(e.Kind), e.Status,
+			measured, e.Measured.Absent, e.Instilled.Key(), e.Estimated, string(e.Vessel), string(e.Appearance), e.Colour,
+			string(e.Suction), string(e.Patency), fill, join(e.Signs), e.Assessed, e.Dislodged, e.Route, e.RouteText, e.Kilograms.Key(), e.DoneBy}, true}
+	case f.Drain != nil:
+		d := f.Drain
+		return fact{factRow{kind: drainFact}, insertFact("drain", drainColumns), []any{id, d.Patient, d.Ward, d.Label, d.Type, d.Capacity.Key(), string(d.Compartment), d.Active}, false}
+	case f.Placement != nil:
+		p := f.Placement
+		return fact{factRow{kind: placementFact}, insertFact("placement", placementColumns),
+			[]any{id, p.Drain, p.Patient, string(p.Status), micros(p.Start), micros(p.End), p.Site, p.Side}, false}
+	case f.Finding != nil:
+		x := f.Finding
+		return fact{factRow{kind: findingFact}, insertFact("finding", findingColumns), []any{id, x.Drain, x.Patient, x.Rule, string(x.Severity), micros(x.Since), micros(x.Until),
+			x.Withdrawn, micros(x.Acknowledged), micros(x.Announced), join(x.Evidence), x.Text, x.Policy}, true}
+	case f.Stay != nil:
+		s := f.Stay
+		place := ""
+		if n := len(s.Places); n > 0 {
+			place = s.Places[n-1]
+		}
+		return fact{factRow{kind: stayFact}, insertFact("stay", stayColumns), []any{id, s.Patient, s.Open, join(s.Places), place, micros(s.Start)}, false}
+	case f.Place != nil:
+		return fact{factRow{kind: placeFact}, insertFact("place", placeColumns), []any{id, f.Place.Name, f.Place.PartOf}, false}
+	}
+	return fact{}
+}
+
+// replace takes away what the resource had and writes the new projection.
+func (f fact) replace(c *conn, id string, before factRow, version int64) error {
+	if before.kind != noFact && before != f.row {
+		var err error
+		if before.kind == entryFact {
+			err = c.exec("DELETE FROM entry WHERE drain = ? AND at = ? AND id = ?", before.key, before.at, id)
+		} else {
+			err = c.exec("DELETE FROM "+factTables[before.kind]+" WHERE id = ?", id)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	if f.row.kind == noFact {
+		return nil
+	}
+	args := f.args
+	if f.versioned {
+		args = append(slices.Clip(args), version)
+	}
+	return c.exec(f.text, args...)
+}
+
+// join makes one text of ids or codes, none of which holds a space.
+func join[T ~string](list []T) string {
+	var b strings.Builder
+	for i, s := range list {
+		if i > 0 {
+			b.WriteByte(' ')
+		}
+		b.WriteString(string(s))
+	}
+	return b.String()
+}
+
+func split[T ~string](s string) []T {
+	if s == "" {
+		return nil
+	}
+	var out []T
+	for _, f := range strings.Split(s, " ") {
+		out = append(out, T(f))
+	}
+	return out
+}
+
+// volume reads what Volume.Key wrote.
+func (r row) volume(i int) drain.Volume {
+	v, _ := drain.ParseML(r.text(i)) // written by Key only
+	return v
+}
+
+func entryRow(r row) drain.Entry {
+	e := drain.Entry{
+		ID: r.text(0), Drain: r.text(1), At: r.moment(2), Patient: r.text(3), Kind: drain.Kind(r.text(4)), Status: r.text(5),
+		Measured: drain.Measure{Known: !r.null(6), Absent: r.text(7)}, Instilled: r.volume(8), Estimated: r.bool(9),
+		Vessel: drain.Vessel(r.text(10)), Appearance: drain.Appearance(r.text(11)), Colour: r.text(12),
+		Suction: drain.Suction(r.text(13)), Patency: drain.Patency(r.text(14)), Fill: drain.Percent{Known: !r.null(15)},
+		Signs: split[drain.Sign](r.text(16)), Assessed: r.bool(17), Dislodged: r.bool(18),
+		Route: r.text(19), RouteText: r.text(20), Kilograms: r.volume(21), DoneBy: r.text(22), Version: r.int(23),
+	}
+	if e.Measured.Known {
+		e.Measured.Volume = r.volume(6)
+	}
+	if e.Fill.Known {
+		e.Fill.Value = r.volume(15)
+	}
+	return e
+}
+
+func drainRow(r row) drain.Drain {
+	return drain.Drain{ID: r.text(0), Patient: r.text(1), Ward: r.text(2), Label: r.text(3), Type: r.text(4), Capacity: r.volume(5),
+		Compartment: drain.Compartment(r.text(6)), Active: r.bool(7)}
+}
+
+func placementRow(r row) drain.Placement {
+	return drain.Placement{ID: r.text(0), Drain: r.text(1), Patient: r.text(2), Status: drain.PlacementStatus(r.text(3)),
+		Start: r.moment(4), End: r.moment(5), Site: r.text(6), Side: r.text(7)}
+}
+
+func findingRow(r row) drain.Finding {
+	return drain.Finding{ID: r.text(0), Drain: r.text(1), Patient: r.text(2), Rule: r.text(3), Severity: drain.Severity(r.text(4)),
+		Since: r.moment(5), Until: r.moment(6), Withdrawn: r.bool(7), Acknowledged: r.moment(8), Announced: r.moment(9),
+		Evidence: split[string](r.text(10)), Text: r.text(11), Policy: r.text(12), Version: r.int(13)}
+}
+
+func stayRow(r row) drain.Stay {
+	return drain.Stay{ID: r.text(0), Patient: r.text(1), Open: r.bool(2), Places: split[string](r.text(3)), Start: r.moment(5)}
+}
+
+func placeRow(r row) drain.Place {
+	return drain.Place{ID: r.text(0), Name: r.text(1), PartOf: r.text(2)}
+}
+
+// list reads rows of one projection.
+func list[T any](ctx context.Context, s *Store, make func(row) T, text string, args ...any) ([]T, error) {
+	var out []T
+	err := s.read(ctx, "read a projection", func(c *conn) error {
+		out = nil
+		return c.rows(ctx, func(r row) error { out = append(out, make(r)); return nil }, text, args...)
+	})
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+// lookup reads the row of one id.
+func lookup[T any](ctx context.Context, s *Store, make func(row) T, text, id string) (out T, ok bool, err error) {
+	err = s.read(ctx, "read a projection", func(c *conn) error {
+		r, err := c.one(text, id)
+		if err == nil && r != nil {
+			out, ok = make(r), true
+		}
+		return err
+	})
+	return out, ok, err
+}
+
+// ids is a list of ids as one argument for json_each, so that the statement
+// does not depend on how many they are.
+func ids(list []string) string {
+	if len(list) == 0 {
+		return "[]"
+	}
+	b, _ := json.Marshal(list) // strings always marshal
+	return string(b)
+}
+
+const (
+	sqlDrain    = "SELECT " + drainColumns + " FROM drain WHERE id = ?"
+	sqlDrains   = "SELECT " + drainColumns + " FROM drain WHERE id IN (SELECT value FROM json_each(?)) ORDER BY id"
+	sqlDrainsOf = "SELECT " + drainColumns + ` FROM drain WHERE id IN (
+		SELECT id FROM drain WHERE patient = ?1
+		UNION SELECT drain FROM placement WHERE patient = ?1 AND status <> 'entered-in-error') ORDER BY id`
+	sqlDrainsAt = "WITH here (patient) AS (SELECT patient FROM stay WHERE open = 1 AND place IN (SELECT value FROM json_each(?1)) AND patient <> '') SELECT " + drainColumns + ` FROM drain WHERE id IN (
+		SELECT id FROM drain WHERE ward IN (SELECT value FROM json_each(?1))
+		UNION SELECT id FROM drain WHERE patient IN (SELECT patient FROM here)
+		UNION SELECT drain FROM placement WHERE patient IN (SELECT patient FROM here) AND end IS NULL AND status NOT IN ('entered-in-error', 'intended')) ORDER BY id`
+	sqlActiveDrains = "SELECT " + drainColumns + " FROM drain WHERE active = 1 AND id > ? ORDER BY id LIMIT ?"
+	sqlPlacements   = "SELECT " + placementColumns + " FROM placement WHERE drain = ? ORDER BY start, id"
+
+	sqlEntriesOfDrain       = "SELECT " + entryColumns + " FROM entry WHERE drain = ? AND at >= ? AND at < ? ORDER BY at, id"
+	sqlEntriesOfPatient     = "SELECT " + entryColumns + " FROM entry WHERE patient = ? AND at >= ? AND at < ? ORDER BY at, id"
+	sqlLastEntriesOfDrain   = "SELECT " + entryColumns + " FROM entry WHERE drain = ? AND at >= ? AND at < ? ORDER BY at DESC, id DESC LIMIT ?"
+	sqlLastEntriesOfPatient = "SELECT " + entryColumns + " FROM entry WHERE patient = ? AND at >= ? AND at < ? ORDER BY at DESC, id DESC LIMIT ?"
+
+	sqlFindings     = "SELECT " + findingColumns + " FROM finding WHERE drain = ? ORDER BY since DESC, id"
+	sqlFindingsOpen = "SELECT " + findingColumns + " FROM finding WHERE drain = ? AND until IS NULL ORDER BY since DESC, id"
+	sqlOpenFindings = "SELECT " + findingColumns + " FROM finding WHERE until IS NULL AND id > ? ORDER BY id LIMIT ?"
+	sqlStays        = "SELECT " + stayColumns + " FROM stay WHERE patient = ? ORDER BY start DESC, id"
+	sqlPlace        = "SELECT " + placeColumns + " FROM place WHERE id = ?"
+	// UNION drops what was seen, so that a circle of places ends.
+	sqlPlacesWithin = "WITH RECURSIVE within (id) AS (VALUES (?) UNION SELECT p.id FROM within w JOIN place p ON p.part_of = w.id) SELECT id FROM within"
+)
+
+// Drain implements store.Store, as do the methods below.
+func (s *Store) Drain(ctx context.Context, id string) (drain.Drain, bool, error) {
+	return lookup(ctx, s, drainRow, sqlDrain, id)
+}
+
+func (s *Store) Drains(ctx context.Context, want []string) ([]drain.Drain, error) {
+	return list(ctx, s, drainRow, sqlDrains, ids(want))
+}
+
+func (s *Store) DrainsOf(ctx context.Context, patient string) ([]drain.Drain, error) {
+	return list(ctx, s, drainRow, sqlDrainsOf, patient)
+}
+
+func (s *Store) DrainsAt(ctx context.Context, places []string) ([]drain.Drain, error) {
+	return list(ctx, s, drainRow, sqlDrainsAt, ids(places))
+}
+
+func (s *Store) ActiveDrains(ctx context.Context, after string, limit int) ([]drain.Drain, error) {
+	return list(ctx, s, drainRow, sqlActiveDrains, after, limit)
+}
+
+func (s *Store) Placements(ctx context.Context, drainID string) ([]drain.Placement, error) {
+	return list(ctx, s, placementRow, sqlPlacements, drainID)
+}
+
+func (s *Store) Entries(ctx context.Context, q store.EntryQuery) ([]drain.Entry, error) {
+	of, text, textLast := q.Drain, sqlEntriesOfDrain, sqlLastEntriesOfDrain
+	if q.Drain == "" {
+		of, text, textLast = q.Patient, sqlEntriesOfPatient, sqlLastEntriesOfPatient
+	}
+	if of == "" {
+		return nil, nil // entries without a drain are no drain's
+	}
+	from, to := bound(q.From, first), bound(q.To, last)
+	if q.Last <= 0 {
+		return list(ctx, s, entryRow, text, of, from, to)
+	}
+	out, err := list(ctx, s, entryRow, textLast, of, from, to, q.Last)
+	slices.Reverse(out)
+	return out, err
+}
+
+func (s *Store) Findings(ctx context.Context, drainID string, open bool) ([]drain.Finding, error) {
+	if open {
+		return list(ctx, s, findingRow, sqlFindingsOpen, drainID)
+	}
+	return list(ctx, s, findingRow, sqlFindings, drainID)
+}
+
+func (s *Store) OpenFindings(ctx context.Context, after string, limit int) ([]drain.Finding, error) {
+	return list(ctx, s, findingRow, sqlOpenFindings, after, limit)
+}
+
+func (s *Store) Stays(ctx context.Context, patient string) ([]drain.Stay, error) {
+	return list(ctx, s, stayRow, sqlStays, patient)
+}
+
+func (s *Store) Place(ctx context.Context, id string) (drain.Place, bool, error) {
+	return lookup(ctx, s, placeRow, sqlPlace, id)
+}
+
+func (s *Store) PlacesWithin(ctx context.Context, id string) ([]string, error) {
+	out, err := list(ctx, s, func(r row) string { return r.text(0) }, sqlPlacesWithin, id)
+	slices.Sort(out)
+	return out, err
+}

@@ -1,0 +1,80 @@
+package sqlite
+
+import (
+	"context"
+	"time"
+
+	"tidemark/internal/fault"
+	"tidemark/internal/store"
+)
+
+// versionColumns are what versionOf reads, of "version v" and "resource r".
+const (
+	versionColumns = "r.type, r.id, v.number, v.seq, v.at, v.method, v.meta, v.body"
+	versionWidth   = 8
+)
+
+func versionOf(r row) store.Version {
+	return store.Version{
+		Key: store.Key{Type: r.text(0), ID: r.text(1)}, Number: r.int(2), Seq: r.int(3), At: time.UnixMilli(r.int(4)).UTC(),
+		Method: store.Method(r.text(5)), Body: store.Body{JSON: r.blob(7), Meta: int(r.int(6))},
+	}
+}
+
+const (
+	sqlRead        = "SELECT " + versionColumns + " FROM resource r JOIN version v ON v.seq = r.seq WHERE r.type = ? AND r.id = ?"
+	sqlReadVersion = "SELECT " + versionColumns + " FROM resource r JOIN version v ON v.rid = r.rid WHERE r.type = ? AND r.id = ? AND v.number = ?"
+	sqlLoad        = "SELECT " + versionColumns + " FROM version v JOIN resource r ON r.rid = v.rid WHERE v.seq = ?"
+	sqlChanges     = "SELECT " + versionColumns + " FROM version v JOIN resource r ON r.rid = v.rid WHERE v.seq > ? ORDER BY v.seq LIMIT ?"
+	sqlLastSeq     = "SELECT ifnull(max(seq), 0) FROM version"
+)
+
+// load reads a version by its place in the change feed.
+func load(c *conn, seq int64) (store.Version, error) {
+	r, err := c.one(sqlLoad, seq)
+	if err != nil {
+		return store.Version{}, err
+	}
+	return versionOf(r), nil
+}
+
+// Read implements store.Store.
+func (s *Store) Read(ctx context.Context, key store.Key) (store.Version, error) {
+	return s.readOne(ctx, notFound(key), sqlRead, key.Type, key.ID)
+}
+
+// ReadVersion implements store.Store.
+func (s *Store) ReadVersion(ctx context.Context, key store.Key, number int64) (store.Version, error) {
+	none := fault.New(fault.NotFound, "not-found", "%s has no version %d.", key, number)
+	return s.readOne(ctx, none, sqlReadVersion, key.Type, key.ID, number)
+}
+
+func (s *Store) readOne(ctx context.Context, none error, text string, args ...any) (v store.Version, err error) {
+	err = s.read(ctx, "read", func(c *conn) error {
+		r, err := c.one(text, args...)
+		if err != nil {
+			return err
+		}
+		if r == nil {
+			return none
+		}
+		v = versionOf(r)
+		return nil
+	})
+	return v, err
+}
+
+// Changes implements store.Store. There is one writer, and readers see whole
+// transactions in their order: what is there is settled.
+func (s *Store) Changes(ctx context.Context, after int64, limit int) ([]store.Version, error) {
+	return list(ctx, s, versionOf, sqlChanges, after, limit)
+}
+
+// LastSeq implements store.Store.
+func (s *Store) LastSeq(ctx context.Context) (seq int64, err error) {
+	err = s.read(ctx, "read the change feed", func(c *conn) error {
+		seq, err = c.number(sqlLastSeq)
+		return err
+	})
+	return seq, err
+}

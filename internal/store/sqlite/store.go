@@ -1,0 +1,221 @@
+// Package sqlite owns the embedded store: one SQLite file in write-ahead-log
+// mode that one process serves. Writes of all callers go through one
+// goroutine, which puts those that wait into one transaction and one fsync;
+// reads run beside it on connections of their own, each call on one snapshot.
+// What search parameters mean is left to package search.
+package sqlite
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"math"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"tidemark/internal/search"
+	"tidemark/internal/store"
+)
+
+// Options configure a Store.
+type Options struct {
+	Dir     string                               // data directory, created when missing
+	Extract func(raw []byte) (search.Doc, error) // what searches find in a stored body
+	Clock   func() time.Time                     // time.Now outside tests
+	Logger  *slog.Logger
+}
+
+const (
+	fileName = "tidemark.db"
+
+	// Page caches, in KiB. With them a store of any size serves in well
+	// under 200 MB resident; the kernel's file cache does the rest.
+	writerCache = 24 << 10
+	readerCache = 6 << 10
+	readers     = 6
+)
+
+// Store is the embedded store.
+type Store struct {
+	extract func(raw []byte) (search.Doc, error)
+	clock   func() time.Time
+	log     *slog.Logger
+	dir     string
+
+	lock  *os.File
+	pool  chan *conn // idle readers
+	spans sync.Map   // type → longest span in microseconds (int64); grows only
+
+	jobs chan *job
+	quit chan struct{} // closed by Close: no new work
+	done chan struct{} // closed when the writer has ended
+	once sync.Once
+	err  error // of Close
+}
+
+var _ store.Store = (*Store)(nil)
+
+// Open opens or creates the store of a data directory. A directory that
+// another process serves, and a file that a newer program wrote, are refused.
+func Open(ctx context.Context, o Options) (*Store, error) {
+	s := &Store{
+		extract: o.Extract, clock: o.Clock, log: o.Logger, dir: o.Dir,
+		jobs: make(chan *job, queueLength), quit: make(chan struct{}), done: make(chan struct{}),
+		pool: make(chan *conn, readers),
+	}
+	if err := s.open(ctx); err != nil {
+		s.release()
+		return nil, wrap(err, "open the data directory")
+	}
+	return s, nil
+}
+
+func (s *Store) open(ctx context.Context) (err error) {
+	if err := os.MkdirAll(s.dir, 0o700); err != nil {
+		return err
+	}
+	if s.lock, err = lock(s.dir); err != nil {
+		return err
+	}
+	file := filepath.Join(s.dir, fileName)
+	// Checkpoints are made beside the writer, so that no commit waits for one.
+	c, err := connect(ctx, file, readWrite, "journal_mode(WAL)", "synchronous(FULL)", "wal_autocheckpoint(0)", cacheSize(writerCache))
+	if err != nil {
+		return err
+	}
+	for range readers {
+		r, err := connect(ctx, file, readWrite, "query_only(1)", cacheSize(readerCache))
+		if err != nil {
+			return errors.Join(err, c.close())
+		}
+		s.pool <- r
+	}
+	w := &writer{s: s, c: c}
+	if err := w.start(ctx, file); err != nil {
+		return errors.Join(err, c.close())
+	}
+	go w.run()
+	return syncDir(s.dir)
+}
+
+// release closes what open has opened, but for the writer.
+func (s *Store) release() {
+	for len(s.pool) > 0 {
+		s.err = errors.Join(s.err, (<-s.pool).close())
+	}
+	if s.lock != nil {
+		s.err = errors.Join(s.err, s.lock.Close())
+	}
+}
+
+// Close ends the store: writes already taken up are finished, later calls are
+// Unavailable. It may be called again.
+func (s *Store) Close() error {
+	s.once.Do(func() {
+		close(s.quit)
+		<-s.done
+		for range readers { // each comes back when its reader is done
+			s.err = errors.Join(s.err, (<-s.pool).close())
+		}
+		s.err = wrap(errors.Join(s.err, s.lock.Close()), "close the store")
+	})
+	return s.err
+}
+
+// Ping reports whether the store answers and its file can be read.
+func (s *Store) Ping(ctx context.Context) error {
+	return s.read(ctx, "read the data file", func(c *conn) error {
+		_, err := c.number("SELECT max(seq) FROM version")
+		return err
+	})
+}
+
+// read runs f on an idle connection. Errors come out wrapped.
+func (s *Store) read(ctx context.Context, doing string, f func(*conn) error) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	var c *conn
+	select {
+	case <-s.quit:
+		return closed()
+	default:
+	}
+	select {
+	case c = <-s.pool:
+	case <-s.quit:
+		return closed()
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	defer func() { s.pool <- c }()
+	return wrap(f(c), doing)
+}
+
+// snapshot is read with all statements in one read transaction.
+func (s *Store) snapshot(ctx context.Context, doing string, f func(*conn) error) error {
+	return s.read(ctx, doing, func(c *conn) error {
+		if err := c.exec("BEGIN"); err != nil {
+			return err
+		}
+		err := f(c)
+		if end := c.exec("ROLLBACK"); err == nil {
+			err = end
+		}
+		return err
+	})
+}
+
+// span is how far before a moment a resource of the type may begin and still
+// cover it. Every type is taken to have a minute, so that few writes raise it.
+func (s *Store) span(typ string) int64 {
+	if v, ok := s.spans.Load(typ); ok {
+		return v.(int64)
+	}
+	return minute
+}
+
+const minute = int64(time.Minute / time.Microsecond)
+
+// cacheSize is the pragma for a page cache of so many KiB.
+func cacheSize(kib int) string { return fmt.Sprintf("cache_size(-%d)", kib) }
+
+// micros is a time for a column, nil for the zero time.
+func micros(t time.Time) any {
+	if t.IsZero() {
+		return nil
+	}
+	return t.UnixMicro()
+}
+
+// moment reads what micros wrote.
+func (r row) moment(i int) time.Time {
+	if r.null(i) {
+		return time.Time{}
+	}
+	return time.UnixMicro(r.int(i)).UTC()
+}
+
+// bound is a time as a bound of a range in microseconds: a fraction of one
+// counts as the next, and the zero time is the default.
+func bound(t time.Time, none int64) int64 {
+	if t.IsZero() {
+		return none
+	}
+	m := t.UnixMicro()
+	if t.After(time.UnixMicro(m)) {
+		m++
+	}
+	return m
+}
+
+const (
+	first = int64(math.MinInt64)
+	last  = int64(math.MaxInt64)
+)
+
+// Transactions implements store.Store: several writes always are one.
+func (s *Store) Transactions() bool { return true }

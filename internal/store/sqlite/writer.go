@@ -1,0 +1,304 @@
+package sqlite
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"runtime"
+	"sync/atomic"
+)
+
+const (
+	queueLength = 1024 // writes that may wait; further callers wait to get in
+	maxBatch    = 256  // jobs of one transaction
+	yields      = 4    // turns that a batch waits for more
+
+	// A checkpoint copies the log into the file. Passive ones run beside the
+	// writer once so many pages wait to be copied. While writes never pause,
+	// the log cannot start over by itself; at its limit the writer makes it.
+	checkpointPages = 4096
+	logPages        = 1 << 15
+	versionsPerLook = 500 // about 5 MB of log
+	commitsPerLook  = 100
+)
+
+// job is one call that writes. apply runs on the writer's goroutine inside a
+// transaction, which it may share with others; safe says that apply either
+// fails before its first change or not at all, so that no savepoint is needed.
+type job struct {
+	ctx   context.Context
+	apply func(*writer) error
+	safe  bool
+	state atomic.Int32
+	done  chan struct{}
+	err   error
+}
+
+// States of a job: its caller may leave until the writer takes it up.
+const (
+	waiting = iota
+	taken
+	left
+)
+
+// write queues a job and waits for its outcome. The context counts until the
+// job is taken up; from then on the outcome is what the caller gets.
+func (s *Store) write(ctx context.Context, safe bool, apply func(*writer) error) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	j := &job{ctx: ctx, apply: apply, safe: safe, done: make(chan struct{})}
+	select {
+	case <-s.quit:
+		return closed()
+	default:
+	}
+	select {
+	case s.jobs <- j:
+	case <-s.quit:
+		return closed()
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	select {
+	case <-j.done:
+		return j.err
+	case <-ctx.Done():
+		if j.state.CompareAndSwap(waiting, left) {
+			return ctx.Err()
+		}
+	case <-s.done: // Close won the race for the queue
+		if j.state.CompareAndSwap(waiting, left) {
+			return closed()
+		}
+	}
+	<-j.done
+	return j.err
+}
+
+// writer is the one goroutine that changes the file.
+type writer struct {
+	s *Store
+	c *conn
+
+	seq    int64 // of the last version
+	at     int64 // its time, in milliseconds
+	rev    int64 // last state revision
+	audits int64 // last audit key
+
+	commits      int           // since the last look at the log
+	looked       int64         // seq at that look
+	checkpoints  chan struct{} // wakes the checkpointer; closed at the end
+	checkpointed chan struct{} // closed when it has ended
+	restart      *atomic.Bool  // the log is at its limit
+}
+
+// start prepares the file and reads where it stands.
+func (w *writer) start(ctx context.Context, file string) error {
+	if err := migrate(w.c); err != nil {
+		return err
+	}
+	r, err := w.c.one("SELECT seq, at FROM version ORDER BY seq DESC LIMIT 1")
+	if err != nil {
+		return err
+	}
+	if r != nil {
+		w.seq, w.at = r.int(0), r.int(1)
+	}
+	if w.rev, err = w.c.number("SELECT last FROM revision WHERE one = 1"); err != nil {
+		return err
+	}
+	err = w.c.quick(func(r row) error { w.s.spans.Store(r.text(0), r.int(1)); return nil }, "SELECT type, micros FROM span")
+	if err != nil {
+		return err
+	}
+	c, err := connect(ctx, file, readWrite, "synchronous(FULL)")
+	if err != nil {
+		return err
+	}
+	w.restart = new(atomic.Bool)
+	w.checkpoints, w.checkpointed = make(chan struct{}, 1), make(chan struct{})
+	go w.checkpoint(c)
+	return nil
+}
+
+// run serves jobs until Close.
+func (w *writer) run() {
+	defer close(w.s.done)
+	batch := make([]*job, 0, maxBatch)
+	for {
+		batch = batch[:0]
+		select {
+		case j := <-w.s.jobs:
+			batch = append(batch, j)
+		case <-w.s.quit:
+			w.finish()
+			return
+		}
+		// Those whom the last batch woke are about to write again: let them in
+		// now rather than give the first of them a transaction, and a wait for
+		// the disk, of its own.
+		for idle := 0; len(batch) < maxBatch && idle < yields; {
+			select {
+			case j := <-w.s.jobs:
+				batch, idle = append(batch, j), 0
+			default:
+				idle++
+				runtime.Gosched()
+			}
+		}
+		w.commit(batch)
+	}
+}
+
+// finish serves what is in the queue and closes.
+func (w *writer) finish() {
+	for {
+		select {
+		case j := <-w.s.jobs:
+			w.commit([]*job{j})
+			continue
+		default:
+		}
+		break
+	}
+	close(w.checkpoints)
+	<-w.checkpointed
+	if err := w.c.close(); err != nil {
+		w.s.log.Error("closing the data file", "error", err)
+	}
+}
+
+// commit runs the jobs in one transaction. A job that fails takes back its
+// own changes; an error of the engine takes back all.
+func (w *writer) commit(batch []*job) {
+	jobs := batch[:0]
+	for _, j := range batch {
+		if j.state.CompareAndSwap(waiting, taken) {
+			jobs = append(jobs, j)
+		}
+	}
+	if len(jobs) == 0 {
+		return
+	}
+	mark := *w
+	if err := w.transaction(jobs); err != nil {
+		w.seq, w.at, w.rev, w.audits = mark.seq, mark.at, mark.rev, mark.audits
+		_ = w.c.exec("ROLLBACK") // fails when the engine has rolled back itself
+		for _, j := range jobs {
+			j.err = err
+		}
+		w.s.log.Error("a transaction failed", "writes", len(jobs), "error", errors.Unwrap(err))
+	}
+	for _, j := range jobs {
+		close(j.done)
+	}
+	w.tend()
+}
+
+// transaction returns an error when nothing of the whole batch was kept.
+func (w *writer) transaction(jobs []*job) error {
+	if err := w.c.exec("BEGIN IMMEDIATE"); err != nil {
+		return wrap(err, "begin a transaction")
+	}
+	for _, j := range jobs {
+		mark := *w
+		if !j.safe {
+			if err := w.c.exec("SAVEPOINT job"); err != nil {
+				return wrap(err, "begin a transaction")
+			}
+		}
+		err := w.apply(j)
+		if err != nil && engine(err) {
+			return wrap(err, "write")
+		}
+		j.err = wrap(err, "write")
+		if err != nil {
+			w.seq, w.at, w.rev, w.audits = mark.seq, mark.at, mark.rev, mark.audits
+		}
+		if j.safe {
+			continue
+		}
+		if err != nil {
+			if err := w.c.exec("ROLLBACK TO job"); err != nil {
+				return wrap(err, "take back a write")
+			}
+		}
+		if err := w.c.exec("RELEASE job"); err != nil {
+			return wrap(err, "write")
+		}
+	}
+	if err := w.c.exec("COMMIT"); err != nil {
+		return inDoubt(err)
+	}
+	return nil
+}
+
+// apply runs a job; a panic in it must not end the one goroutine that writes.
+func (w *writer) apply(j *job) (err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			err = panicked{p}
+		}
+	}()
+	return j.apply(w)
+}
+
+// panicked is a defect in a job. The whole transaction is given up, since
+// nobody knows how far the job came.
+type panicked struct{ value any }
+
+func (p panicked) Error() string { return fmt.Sprintf("panic: %v", p.value) }
+
+// now is the time of the next version: the clock's, but never before the
+// version before it.
+func (w *writer) now() int64 {
+	w.at = max(w.at, w.s.clock().UnixMilli())
+	return w.at
+}
+
+// tend looks after the log's size.
+func (w *writer) tend() {
+	if w.restart.CompareAndSwap(true, false) {
+		// A reader that stays longer than a moment, such as a backup, is not waited for.
+		err := w.c.script("PRAGMA busy_timeout = 20; PRAGMA wal_checkpoint(RESTART); PRAGMA busy_timeout = 5000")
+		if err != nil {
+			w.s.log.Warn("the log could not start over", "error", err)
+		}
+	}
+	if w.commits++; w.commits >= commitsPerLook || w.seq-w.looked >= versionsPerLook {
+		w.commits, w.looked = 0, w.seq
+		select {
+		case w.checkpoints <- struct{}{}:
+		default:
+		}
+	}
+}
+
+// checkpoint makes passive checkpoints until the writer ends.
+func (w *writer) checkpoint(c *conn) {
+	defer close(w.checkpointed)
+	for range w.checkpoints {
+		log, copied, err := frames(c, "PRAGMA wal_checkpoint(NOOP)")
+		if err == nil && log-copied >= checkpointPages {
+			log, _, err = frames(c, "PRAGMA wal_checkpoint(PASSIVE)")
+			w.restart.Store(err == nil && log >= logPages)
+		}
+		if err != nil {
+			w.s.log.Warn("checkpoint", "error", err)
+		}
+	}
+	if err := c.close(); err != nil {
+		w.s.log.Error("closing the checkpointer", "error", err)
+	}
+}
+
+// frames runs a checkpoint pragma: pages in the log, and how many of them are
+// in the file.
+func frames(c *conn, pragma string) (log, copied int64, err error) {
+	r, err := c.one(pragma)
+	if err != nil || r == nil {
+		return 0, 0, err
+	}
+	return r.int(1), r.int(2), nil
+}
