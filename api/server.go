@@ -16,6 +16,10 @@ import (
 
 	"github.com/gin-gonic/gin"
 	"github.com/google/uuid"
+	"go.opentelemetry.io/otel/attribute"
+	"go.opentelemetry.io/otel/propagation"
+	"go.opentelemetry.io/otel/trace"
+	"go.opentelemetry.io/otel/trace/noop"
 
 	"tidemark/internal/auth"
 	"tidemark/internal/fault"
@@ -82,6 +86,7 @@ type Server struct {
 	views       map[string]View
 	committed   func()
 	observe     func(string, string, int, time.Duration)
+	tracer      trace.Tracer
 	operations  map[string][]Operation
 	auditor     *auditor
 	router      *gin.Engine
@@ -92,10 +97,13 @@ func New(o Options) *Server {
 	s := &Server{
 		store: o.Store, ward: o.Ward, verifier: o.Verifier, conformance: o.Conformance, policy: o.Policy, extract: o.Extract,
 		log: o.Logger, base: strings.TrimSuffix(o.BaseURL, "/"), version: o.Version, maxBody: o.MaxBody, limiter: o.Limiter,
-		origins: o.AllowOrigin, hooks: o.Hooks, views: o.Views, committed: o.Committed, observe: o.Observe, operations: map[string][]Operation{},
+		origins: o.AllowOrigin, hooks: o.Hooks, views: o.Views, committed: o.Committed, observe: o.Observe, tracer: o.Tracer, operations: map[string][]Operation{},
 	}
 	if s.maxBody == 0 {
 		s.maxBody = 16 << 20
+	}
+	if s.tracer == nil {
+		s.tracer = noop.NewTracerProvider().Tracer("")
 	}
 	for _, op := range append(builtin(), o.Operations...) {
 		s.operations[op.Name] = append(s.operations[op.Name], op)
@@ -236,10 +244,13 @@ func (s *Server) smartConfiguration(c *gin.Context) {
 // fhir answers one request below /fhir.
 func (s *Server) fhir(c *gin.Context) {
 	start := time.Now()
+	ctx := propagation.TraceContext{}.Extract(c.Request.Context(), propagation.HeaderCarrier(c.Request.Header))
+	ctx, span := s.tracer.Start(ctx, "FHIR "+c.Request.Method, trace.WithSpanKind(trace.SpanKindServer))
+	defer span.End()
 	in, err := s.readRequest(c)
 	var a *Answer
 	if err == nil {
-		a, err = s.perform(c.Request.Context(), in)
+		a, err = s.perform(ctx, in)
 	}
 	s.audited(in, a, err)
 	if err != nil {
@@ -247,11 +258,12 @@ func (s *Server) fhir(c *gin.Context) {
 	} else {
 		s.write(c, in, a)
 	}
+	typ := in.Type
+	if types[typ] == absent {
+		typ = "" // a label from a caller's text would grow without bound
+	}
+	span.SetAttributes(attribute.String("fhir.interaction", in.audit.interaction), attribute.String("fhir.type", typ), attribute.Int("http.response.status_code", c.Writer.Status()))
 	if s.observe != nil {
-		typ := in.Type
-		if types[typ] == absent {
-			typ = "" // a label from a caller's text would grow without bound
-		}
 		s.observe(in.audit.interaction, typ, c.Writer.Status(), time.Since(start))
 	}
 }
@@ -559,4 +571,3 @@ func decodeBase64(s string) ([]byte, error) {
 	}
 	return b, nil
 }
-

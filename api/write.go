@@ -49,7 +49,9 @@ func (s *Server) single(ctx context.Context, in *Interaction, f func(context.Con
 		if err != nil || p.answered != nil {
 			return p.answered, err
 		}
-		results, err := s.ward.Commit(ctx, []ward.Change{p.change}, s.auditWrites(in))
+		cctx, span := s.tracer.Start(ctx, "commit")
+		results, err := s.ward.Commit(cctx, []ward.Change{p.change}, s.auditWrites(in))
+		span.End()
 		if fault.Is(err, fault.Precondition) && in.IfMatch == "" && p.change.Expect > 0 && try < 5 {
 			continue
 		}

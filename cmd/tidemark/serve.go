@@ -13,18 +13,19 @@ import (
 
 // service are the flags of a running service.
 type service struct {
-	Listen       string   `help:"Address to serve on." default:"127.0.0.1:8080" placeholder:"HOST:PORT"`
-	AdminListen  string   `help:"Address for metrics and profiling; empty for none." default:"127.0.0.1:8081" placeholder:"HOST:PORT"`
-	Policy       string   `help:"Ward policy file; without one, the example thresholds apply." type:"path" placeholder:"FILE"`
-	TLSCert      string   `name:"tls-cert" help:"Certificate chain (PEM)." placeholder:"FILE"`
-	TLSKey       string   `name:"tls-key" help:"Private key (PEM)." placeholder:"FILE"`
-	BaseURL      string   `name:"base-url" help:"URL under which clients reach the service, without /fhir." placeholder:"URL"`
-	AllowOrigin  []string `help:"Origins of browsers that may call (CORS)." placeholder:"ORIGIN"`
-	WebhookAllow []string `help:"Receivers that Subscriptions may name." placeholder:"HOST:PORT"`
-	RateLimit    float64  `help:"Requests a second that one client may make; 0 for no limit." default:"2000"`
-	MaxBody      int64    `help:"Largest request body in bytes." default:"16777216"`
-	Drain        string   `name:"drain-timeout" help:"How long running requests may take after SIGTERM." default:"20s"`
-	Verbose      bool     `help:"Log every request."`
+	Listen       string        `help:"Address to serve on." default:"127.0.0.1:8080" placeholder:"HOST:PORT"`
+	AdminListen  string        `help:"Address for metrics and profiling; empty for none." default:"127.0.0.1:8081" placeholder:"HOST:PORT"`
+	Policy       string        `help:"Ward policy file; without one, the example thresholds apply." type:"path" placeholder:"FILE"`
+	TLSCert      string        `name:"tls-cert" help:"Certificate chain (PEM)." placeholder:"FILE"`
+	TLSKey       string        `name:"tls-key" help:"Private key (PEM)." placeholder:"FILE"`
+	BaseURL      string        `name:"base-url" help:"URL under which clients reach the service, without /fhir." placeholder:"URL"`
+	AllowOrigin  []string      `help:"Origins of browsers that may call (CORS)." placeholder:"ORIGIN"`
+	WebhookAllow []string      `help:"Receivers that Subscriptions may name." placeholder:"HOST:PORT"`
+	RateLimit    float64       `help:"Requests a second that one client may make; 0 for no limit." default:"2000"`
+	AuditKeep    time.Duration `help:"How long AuditEvents are kept, such as 8760h; 0 for ever." default:"0"`
+	MaxBody      int64         `help:"Largest request body in bytes." default:"16777216"`
+	Drain        string        `name:"drain-timeout" help:"How long running requests may take after SIGTERM." default:"20s"`
+	Verbose      bool          `help:"Log every request."`
 }
 
 type serveCmd struct {
@@ -53,7 +54,7 @@ func (s *service) config(e *env, data, store, issuer, jwks, audience string) app
 	}
 	return app.Config{
 		Listen: s.Listen, AdminListen: s.AdminListen, Data: data, Store: store, Policy: s.Policy, Issuer: issuer, JWKS: jwks, Audience: audience,
-		TLSCert: s.TLSCert, TLSKey: s.TLSKey, BaseURL: s.BaseURL, Origins: s.AllowOrigin, Webhooks: s.WebhookAllow, Rate: s.RateLimit, MaxBody: s.MaxBody,
+		TLSCert: s.TLSCert, TLSKey: s.TLSKey, BaseURL: s.BaseURL, Origins: s.AllowOrigin, Webhooks: s.WebhookAllow, AuditKeep: s.AuditKeep, Rate: s.RateLimit, MaxBody: s.MaxBody,
 		Version: version, Logger: log,
 	}
 }

@@ -5,6 +5,7 @@ package app
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -45,8 +46,9 @@ type Config struct {
 	TLSKey      string
 	BaseURL     string // as clients see the service, "" from Listen
 	Origins     []string
-	Webhooks    []string // host:port of receivers that Subscriptions may name
-	Rate        float64  // requests a second and client; 0 for no limit
+	Webhooks    []string      // host:port of receivers that Subscriptions may name
+	AuditKeep   time.Duration // how long AuditEvents are kept; 0: for ever
+	Rate        float64       // requests a second and client; 0 for no limit
 	MaxBody     int64
 	SweepEvery  time.Duration
 	Version     string
@@ -62,6 +64,7 @@ type App struct {
 	ward     *ward.Service
 	api      *api.Server
 	metrics  *metrics
+	flush    func(context.Context) error // of traces
 	notify   *notify.Engine
 	key      *auth.LocalKey
 	policy   atomic.Pointer[policy.Policy]
@@ -125,6 +128,11 @@ func New(ctx context.Context, cfg Config) (_ *App, err error) {
 		Validate: func(n *fhirjson.Node) *fault.List { return validate(library, n) },
 	})
 	a.metrics = newMetrics(a.store)
+	spans, flush, err := tracer(ctx, cfg.Version)
+	if err != nil {
+		return nil, fmt.Errorf("traces cannot be exported (%v); put OTEL_EXPORTER_OTLP_ENDPOINT right or unset it", cause(err))
+	}
+	a.flush = flush
 	targets, err := notify.ParseTargets(cfg.Webhooks)
 	if err != nil {
 		return nil, err
@@ -137,7 +145,7 @@ func New(ctx context.Context, cfg Config) (_ *App, err error) {
 		Logger: cfg.Logger, Now: cfg.Clock, TTL: a.leaseTTL(), Observe: a.metrics,
 	})
 	a.api = api.New(api.Options{
-		Hooks: map[string]api.Hook{"Subscription": a.notify.Hook}, Views: map[string]api.View{"Subscription": notify.Redact}, Committed: a.notify.Wake, Observe: a.metrics.answered,
+		Hooks: map[string]api.Hook{"Subscription": a.notify.Hook}, Views: map[string]api.View{"Subscription": notify.Redact}, Committed: a.notify.Wake, Observe: a.metrics.answered, Tracer: spans,
 		Store: a.store, Ward: a.ward, Verifier: verifier, Conformance: library, Policy: a.policy.Load, Extract: extract,
 		Logger: cfg.Logger, BaseURL: a.base, Version: cfg.Version, MaxBody: cfg.MaxBody, Limiter: limiter(cfg.Rate), AllowOrigin: cfg.Origins,
 	})
@@ -253,10 +261,13 @@ func (a *App) Start() {
 	if a.cfg.Policy != "" {
 		a.wg.Go(func() { a.watchPolicy(ctx) })
 	}
+	if a.cfg.AuditKeep > 0 {
+		a.wg.Go(func() { a.dropAudit(ctx) })
+	}
 	a.notify.Start(ctx)
 	main := &http.Server{
 		Handler: a.api.Handler(), ReadHeaderTimeout: 10 * time.Second, ReadTimeout: 60 * time.Second, IdleTimeout: 2 * time.Minute,
-		MaxHeaderBytes: 64 << 10, ErrorLog: slog.NewLogLogger(a.log.Handler(), slog.LevelDebug),
+		MaxHeaderBytes: 64 << 10, TLSConfig: &tls.Config{MinVersion: tls.VersionTLS12}, ErrorLog: slog.NewLogLogger(a.log.Handler(), slog.LevelDebug),
 	}
 	a.serve(main, a.listener, a.cfg.TLSCert != "")
 	if a.admin != nil {
@@ -292,6 +303,26 @@ func (a *App) adminHandler() http.Handler {
 
 // Failed delivers the error of a listener that broke.
 func (a *App) Failed() <-chan error { return a.failed }
+
+// dropAudit deletes AuditEvents that are older than the setting, every hour.
+func (a *App) dropAudit(ctx context.Context) {
+	tick := time.NewTicker(time.Hour)
+	defer tick.Stop()
+	for {
+		n, err := a.store.DropAudit(ctx, a.cfg.Clock().Add(-a.cfg.AuditKeep))
+		switch {
+		case err != nil && ctx.Err() == nil:
+			a.log.Error("old AuditEvents not deleted", "err", err)
+		case n > 0:
+			a.log.Info("old AuditEvents deleted", "records", n)
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+		}
+	}
+}
 
 // watchPolicy reads the policy file again when it changes. A file with faults
 // is logged, and the policy in force stays.
@@ -338,6 +369,9 @@ func (a *App) Stop(ctx context.Context) error {
 		a.stop()
 	}
 	a.wg.Wait()
+	if err := a.flush(ctx); err != nil {
+		a.log.Warn("last traces not exported", "err", err)
+	}
 	errs = append(errs, a.close())
 	return errors.Join(errs...)
 }

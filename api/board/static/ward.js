@@ -13,7 +13,7 @@ export async function places() {
   const list = await pages((await call('Location?_count=200')).resource);
   const wards = list.filter((l) => code(l.physicalType) === 'wa');
   return (wards.length ? wards : list.filter((l) => code(l.physicalType) !== 'bd'))
-    .map((l) => ({ id: l.id, name: l.name ?? l.id, parts: list.filter((p) => idOf(p.partOf) === l.id).map((p) => p.id) }));
+    .map((l) => ({ id: l.id, name: l.name ?? l.id, parts: list.filter((p) => idOf(p.partOf) === l.id) }));
 }
 
 /** drainOf puts together what a Device and its placement say of a drain. */
@@ -87,7 +87,6 @@ export class Ward {
       const fresh = ids.filter((id) => !known.includes(id));
       if (fresh.length) await this.load(fresh);
     } else {
-      for (const r of this.rows.values()) [r.before, r.readings] = [r.readings, new Map()];
       await this.load(ids);
       this.full = now();
     }
@@ -124,21 +123,18 @@ export class Ward {
   /** listOnly: a token for some kinds of entries sees the drains, not what is derived. */
   async listOnly(anew) {
     if (this.rows.size && !anew) return;
-    const at = [this.place.id, ...this.place.parts].map((id) => `Location/${id}`).join(',');
+    const at = [this.place.id, ...this.place.parts.map((p) => p.id)].map((id) => `Location/${id}`).join(',');
     for (const d of await pages((await call(`Device?location=${at}&status=active&_count=200`)).resource)) this.row(d.id);
   }
 
   async describe(anew) {
     const ids = [...this.rows.values()].filter((r) => anew || !r.drain).map((r) => r.id);
     if (!ids.length) return;
-    const at = [this.place.id, ...this.place.parts].map((id) => `Location/${id}`).join(',');
-    const [stays, beds, ...found] = await batch([`Encounter?location=${at}&status=in-progress&_count=500`, `Location?partof=Location/${this.place.id}&_count=500`,
+    const [stays, ...found] = await batch([`Encounter?location=Location/${this.place.id}&status=in-progress&_count=500`,
       ...chunks(ids).map((part) => `Device?_id=${part.join(',')}&_include=Device:patient&_revinclude=DeviceUseStatement:device&_count=200`)]);
-    const names = new Map(stays instanceof Refused || beds instanceof Refused ? [] : entries(beds).map((l) => [l.id, l.name]));
-    const bed = new Map();
-    if (!(stays instanceof Refused)) {
-      for (const e of entries(stays)) for (const l of e.location ?? []) if (names.has(idOf(l.location)) && l.status !== 'completed') bed.set(idOf(e.subject), names.get(idOf(l.location)));
-    }
+    const names = new Map(this.place.parts.filter((p) => code(p.physicalType) === 'bd').map((p) => [p.id, p.name]));
+    const bed = new Map(stays instanceof Refused ? [] : entries(stays).flatMap((e) => (e.location ?? [])
+      .filter((l) => names.has(idOf(l.location)) && l.status !== 'completed').map((l) => [idOf(e.subject), names.get(idOf(l.location))])));
     for (const b of found) {
       if (b instanceof Refused) throw b;
       const all = entries(b), patients = new Map(all.filter((x) => x.resourceType === 'Patient').map((p) => [p.id, p]));
@@ -151,11 +147,12 @@ export class Ward {
   }
 
   async load(ids) {
-    const from = new Date(now() - 50 * HOUR).toISOString();
+    const from = new Date(now() - 50 * HOUR).toISOString(), list = [];
     for (const part of chunks(ids)) {
-      const b = (await call(`Observation?device=${part.map((id) => `Device/${id}`).join(',')}&date=ge${from}&_count=1000`)).resource;
-      this.enter(await pages(b));
+      list.push(...await pages((await call(`Observation?device=${part.map((id) => `Device/${id}`).join(',')}&date=ge${from}&_count=1000`)).resource));
     }
+    for (const id of ids) this.row(id).readings = new Map();
+    this.enter(list);
   }
 
   enter(list) {

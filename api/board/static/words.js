@@ -113,7 +113,7 @@ export function reading(o) {
       : codes.includes('drain-site-assessment') ? 'site' : 'other',
     quantity: o.valueQuantity, ml: ml(o.valueQuantity), absent: Boolean(o.dataAbsentReason),
     instilled: ml(component(o, 'instilled-volume')?.valueQuantity) ?? 0,
-    look: code(look, LOCAL) ?? snomedLooks[code(look)] ?? (look ? 'other' : undefined),
+    look: look && (looks[code(look, LOCAL)] ? code(look, LOCAL) : snomedLooks[code(look)] ?? 'other'),
     colour: component(o, '72289-2')?.valueCodeableConcept?.text,
     suction: code(component(o, 'suction-state')?.valueCodeableConcept),
     fill: component(o, 'reservoir-fill')?.valueQuantity?.value,
