@@ -52,6 +52,7 @@ type Options struct {
 	Committed   func() // called behind each commit; nil for nobody
 	// Observe is told of every answer; nil for nobody.
 	Observe    func(interaction, typ string, status int, took time.Duration)
+	Tracer     trace.Tracer // nil for none
 	Operations []Operation
 }
 

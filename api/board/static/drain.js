@@ -135,8 +135,8 @@ function picture(x, t) {
   const id = unique('h'), tr = x.trend, words = [];
   if (tr) {
     const slope = q(tr, 'slope'), low = q(tr, 'slope-low'), highest = q(tr, 'slope-high'), p = q(tr, 'p-value'), n = component(tr, 'reading-count')?.valueInteger;
-    words.push(`Trend of the rate: ${tr.valueCodeableConcept?.text}` + (n !== undefined ? `, ${n} intervals` : '') + (p !== undefined ? `, p = ${p < 0.001 ? '< 0.001'.slice(2) : p.toFixed(3)}` : ''));
-    if (p !== undefined && p < 0.001) words[0] = words[0].replace('p = 0.001', 'p < 0.001');
+    words.push(`Trend of the rate: ${tr.valueCodeableConcept?.text}` + (n !== undefined ? `, ${n} intervals` : '')
+      + (p === undefined ? '' : p < 0.001 ? ', p < 0.001' : `, p = ${p.toFixed(3)}`));
     if (slope !== undefined) words.push(`Slope ${signed(slope)} mL/h per day` + (low !== undefined ? ` (from ${signed(low)} to ${signed(highest)})` : ''));
     for (const note of tr.note ?? []) words.push(note.text);
   }
