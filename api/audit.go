@@ -57,7 +57,9 @@ func (s *Server) record(in *Interaction, code, detail string) store.AuditRecord 
 	}
 	if in.Who != nil {
 		r.Agent, r.Client = in.Who.Subject, in.Who.Client
-		if r.Patient == "" {
+		// What a caller with one patient in context was shown is that patient's;
+		// what he was refused may be anybody's.
+		if r.Patient == "" && code == "0" {
 			r.Patient = in.Who.Patient
 		}
 	}
