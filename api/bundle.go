@@ -43,6 +43,9 @@ func (s *Server) bundle(ctx context.Context, in *Interaction) (*Answer, error) {
 		return s.batch(ctx, in, entries)
 	case "transaction":
 		in.audit.is("transaction", "E", "")
+		if !s.store.Transactions() {
+			return nil, fault.New(fault.Unsupported, "not-supported", "The store of this deployment has no transactions, so that a transaction Bundle could not be done all or nothing; nothing was written. Send a batch, or run the store as a replica set.")
+		}
 		return s.transaction(ctx, in, entries)
 	}
 	return nil, fault.At(fault.Invalid, "not-supported", "Bundle.type", "A Bundle of type %q is not executed; use batch or transaction.", b.Str("type"))

@@ -255,6 +255,9 @@ func (s *Server) fhir(c *gin.Context) {
 	}
 	s.audited(in, a, err)
 	if err != nil {
+		if status(err) == http.StatusMethodNotAllowed {
+			c.Header("Allow", s.allowed(in))
+		}
 		s.fail(c, err)
 	} else {
 		s.write(c, in, a)
@@ -267,6 +270,30 @@ func (s *Server) fhir(c *gin.Context) {
 	if s.observe != nil {
 		s.observe(in.audit.interaction, typ, c.Writer.Status(), time.Since(start))
 	}
+}
+
+// allowed lists the methods that the place of an interaction has.
+func (s *Server) allowed(in *Interaction) string {
+	switch {
+	case strings.HasPrefix(in.Special, "$"):
+		for _, op := range s.operations[in.Special] {
+			if op.Affects {
+				return "POST"
+			}
+		}
+		return "GET, HEAD, POST"
+	case in.Special == "_search":
+		return "POST"
+	case in.Special == "_history", in.Version != "":
+		return "GET, HEAD"
+	case in.Type == "":
+		return "POST"
+	case types[in.Type] != full:
+		return "GET, HEAD"
+	case in.ID != "":
+		return "GET, HEAD, PUT, PATCH, DELETE"
+	}
+	return "GET, HEAD, POST, PUT, PATCH, DELETE"
 }
 
 // readRequest authenticates the caller and reads the request. The returned

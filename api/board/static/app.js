@@ -2,7 +2,7 @@
 // connection, unsent entries, and the announcement of new high findings.
 
 import { after, confirm, form, siblings } from './chart.js';
-import { h, patch, unique } from './dom.js';
+import { h, patch, put } from './dom.js';
 import { patterns, sign } from './draw.js';
 import * as drainPage from './drain.js';
 import { call, events, now, Refused, session, Unreachable } from './fhir.js';
@@ -14,7 +14,8 @@ const EVERY = 10000, MOST = 60000;
 const main = document.getElementById('main');
 const at = (id) => document.getElementById(id);
 
-let page = { close() {} }; // what is shown: { refresh, draw, close }
+const none = {};
+let page = none; // what is shown
 let wards; // once asked for
 let ward; // kept while drains of it are looked at
 let timer, wait = EVERY, turn = 0;
@@ -23,9 +24,9 @@ let updated, failing, problem = '';
 // The token may come in the fragment; it must not stay in the address bar.
 function fragment() {
   const m = /^#token=([^&]+)(?:&(.*))?$/.exec(location.hash);
-  if (!m) return;
+  if (!m) return false;
   history.replaceState(null, '', location.pathname + location.search + (m[2] ? `#${m[2]}` : ''));
-  session.use(decodeURIComponent(m[1]));
+  return !session.use(decodeURIComponent(m[1]));
 }
 
 function signIn(why = '') {
@@ -57,8 +58,8 @@ events.addEventListener('signed-in', () => {
 at('leave').addEventListener('click', () => {
   [ward, wards] = [undefined, undefined];
   page.close?.();
-  page = { close() {} };
-  main.replaceChildren();
+  page = none;
+  put(main);
   session.leave();
 });
 
@@ -111,7 +112,7 @@ function connection() {
   if (silent.dataset.print !== print) {
     silent.dataset.print = print;
     silent.hidden = !failing;
-    silent.replaceChildren(...(failing ? [sign('high'), h('div', {}, h('strong', {}, text), ' ', words), h('button', { type: 'button', onclick: () => { wait = EVERY; tick(); } }, 'Try now')] : []));
+    put(silent, failing && [sign('high'), h('div', {}, h('strong', {}, text), ' ', words), h('button', { type: 'button', onclick: () => { wait = EVERY; tick(); } }, 'Try now')]);
   }
 }
 
@@ -156,54 +157,51 @@ async function ensureWards() {
   return wards;
 }
 
+// A route asks for what it needs and answers a page: { title, mount, refresh,
+// draw, close }. Only mount touches the screen, so that an answer which comes
+// after the reader has gone on changes nothing.
 const routes = {
   async ''() {
     const list = await ensureWards();
-    const last = localStorage.getItem('tidemark.ward');
+    const last = remembered();
     const one = list.find((l) => l.id === last) ?? (list.length === 1 ? list[0] : undefined);
-    if (one) {
-      history.replaceState(null, '', `#/ward/${one.id}`);
-      return routes.ward(one.id);
-    }
-    return routes.places();
+    return one ? { ...await routes.ward(one.id), hash: `#/ward/${one.id}` } : routes.places();
   },
   async places() {
     const list = await ensureWards();
-    title('Wards');
-    main.replaceChildren(h('h1', { tabindex: '-1' }, 'Which ward?'), list.length
+    return { title: 'Wards', mount: () => put(main, h('h1', { tabindex: '-1' }, 'Which ward?'), list.length
       ? h('ul', { class: 'choose' }, list.map((l) => h('li', {}, h('a', { class: 'button', href: `#/ward/${l.id}` }, l.name))))
-      : h('p', {}, 'This token sees no ward. Ask for one whose scope holds Location.rs and Device.rs.'));
-    return {};
+      : h('p', {}, 'This token sees no ward. Ask for one whose scope holds Location.rs and Device.rs.')) };
   },
   async ward(id) {
     const list = await ensureWards();
     const here = list.find((l) => l.id === id);
     if (!here) throw new Refused(404, { issue: [{ diagnostics: `No ward ${id} is known, or this token may not see it.` }] });
-    localStorage.setItem('tidemark.ward', id);
-    title(here.name);
     if (ward?.place.id !== id) ward = new wardPage.Ward(here);
-    const body = h('div', { class: 'ward' });
-    main.replaceChildren(h('div', { class: 'ward-head' }, h('h1', { tabindex: '-1' }, here.name), h('p', { class: 'quiet' }, 'Soonest to be emptied first'), list.length > 1 && h('a', { href: '#/places' }, 'Another ward')), body);
-    const w = ward;
-    if (w.rows.size) wardPage.show(body, w);
-    else body.append(h('p', { class: 'quiet', 'data-key': 'wait' }, 'Asking the service…'));
-    return { refresh: () => w.refresh(), draw: () => wardPage.show(body, w) };
+    const w = ward, body = h('div', { class: 'ward' });
+    return {
+      title: here.name,
+      mount() {
+        remember(id);
+        put(main, h('div', { class: 'ward-head' }, h('h1', { tabindex: '-1' }, here.name), h('p', { class: 'quiet' }, 'Soonest to be emptied first'), list.length > 1 && h('a', { href: '#/places' }, 'Another ward')), body);
+        if (w.rows.size) wardPage.show(body, w);
+        else body.append(h('p', { class: 'quiet' }, 'Asking the service…'));
+      },
+      refresh: () => w.refresh(), draw: () => wardPage.show(body, w),
+    };
   },
   async drain(id) {
-    const x = new drainPage.Drain(id), body = h('div', { class: 'drain' });
-    main.replaceChildren(h('p', { class: 'back' }, h('a', { href: '#/' }, '← Back to the ward')), body);
-    body.append(h('p', { class: 'quiet' }, 'Asking the service…'));
+    const x = new drainPage.Drain(id), body = h('div', { class: 'drain' }, h('p', { class: 'quiet' }, 'Asking the service…'));
     const draw = () => { drainPage.show(body, x); title(x.drain.label); };
     x.onpicture = () => { if (x.drain) draw(); };
     x.again = () => tick();
-    return { refresh: () => x.refresh(), draw, close: () => x.close() };
+    return { title: 'Drain', mount: () => put(main, h('p', { class: 'back' }, h('a', { href: '#/' }, '← Back to the ward')), body), refresh: () => x.refresh(), draw, close: () => x.close() };
   },
   async chart(id) {
     const drains = await siblings(id);
-    title('Chart an emptying');
-    const made = { form: true };
-    confirm(main, drains, id, (d) => {
-      form(main, d, { done: (ids) => { made.form = false; made.close = after(main, d, ids); land(); } });
+    const made = { title: 'Chart an emptying', form: true };
+    made.mount = () => confirm(main, drains, id, (d) => {
+      form(main, d, { done: (ids) => sent(made, d, ids) });
       land();
     });
     return made;
@@ -212,21 +210,34 @@ const routes = {
     const e = outbox.find(id);
     if (!e) return routes['']();
     const d = (await siblings(e.drain)).find((x) => x.id === e.drain);
-    title('Change and send again');
-    const made = { form: true };
-    form(main, d, { again: e, done: (ids) => { made.form = false; made.close = after(main, d, ids); land(); } });
-    main.querySelector('h1').after(h('p', { class: 'problem' }, 'Refused before: ', e.words));
+    const made = { title: 'Change and send again', form: true };
+    made.mount = () => {
+      form(main, d, { again: e, done: (ids) => sent(made, d, ids) });
+      main.querySelector('h1').after(h('p', { class: 'problem' }, 'Refused before: ', e.words));
+    };
     return made;
   },
   async correct(id) {
     const [plain, exact] = [await call(`Observation/${id}`), await call(`Observation/${id}`, { exact: true })];
-    const drains = await siblings(reading(plain.resource).drain);
-    title('Correct an entry');
-    const d = drains.find((x) => x.id === reading(plain.resource).drain);
-    form(main, d, { before: { resource: plain.resource, exact: exact.resource, etag: exact.etag }, done: () => { location.hash = `#/drain/${d.id}`; } });
-    return { form: true };
+    const r = reading(plain.resource), d = (await siblings(r.drain)).find((x) => x.id === r.drain);
+    const before = { resource: plain.resource, exact: exact.resource, etag: exact.etag };
+    return { title: 'Correct an entry', form: true, mount: () => form(main, d, { before, done: () => { location.hash = `#/drain/${d.id}`; } }) };
   },
 };
+
+/** sent follows the charting form: what became of the entries. */
+function sent(made, drain, ids) {
+  made.form = false;
+  made.close = after(main, drain, ids);
+  land();
+}
+
+function remembered() {
+  try { return localStorage.getItem('tidemark.ward'); } catch { return undefined; }
+}
+function remember(id) {
+  try { localStorage.setItem('tidemark.ward', id); } catch { /* it is asked for again next time */ }
+}
 
 const land = () => { scrollTo(0, 0); main.querySelector('h1')?.focus({ preventScroll: true }); };
 
@@ -235,7 +246,7 @@ async function route() {
   const [, name = '', arg = ''] = location.hash.split('/');
   const mine = ++asked;
   page.close?.();
-  page = { close() {} };
+  page = none;
   turn++;
   clearTimeout(timer);
   if (!session.ready) return signIn(session.expired ? 'The token has expired.' : '');
@@ -244,11 +255,14 @@ async function route() {
     if (mine !== asked) return made.close?.();
     page = made;
     failing = undefined;
+    if (made.hash) history.replaceState(null, '', made.hash);
+    title(made.title);
+    made.mount();
     land();
   } catch (err) {
     if (mine !== asked || err.status === 401) return undefined;
     if (!(err instanceof Unreachable || err instanceof Refused)) console.error(err);
-    main.replaceChildren(h('h1', { tabindex: '-1' }, 'This cannot be shown'), h('p', { class: 'problem' }, err.message), h('p', {}, h('button', { type: 'button', onclick: route }, 'Try again'), ' ', h('a', { href: '#/places' }, 'Choose a ward')));
+    put(main, h('h1', { tabindex: '-1' }, 'This cannot be shown'), h('p', { class: 'problem' }, err.message), h('p', {}, h('button', { type: 'button', onclick: route }, 'Try again'), ' ', h('a', { href: '#/places' }, 'Choose a ward')));
     failing = err instanceof Unreachable ? failing ?? now() : undefined;
     connection();
     // A wall screen must come back by itself.
@@ -260,7 +274,15 @@ async function route() {
   return undefined;
 }
 
-addEventListener('hashchange', () => { fragment(); route(); });
+at('skip').addEventListener('click', (e) => { e.preventDefault(); main.focus(); });
+// A link to the page that is shown already starts it anew.
+addEventListener('click', (e) => {
+  if (e.target.closest?.('a[href^="#/"]')?.getAttribute('href') === location.hash) {
+    e.preventDefault();
+    route();
+  }
+});
+addEventListener('hashchange', () => { if (!fragment()) route(); });
 addEventListener('visibilitychange', () => { if (!document.hidden) { wait = EVERY; tick(); } });
 addEventListener('online', () => { wait = EVERY; tick(); });
 addEventListener('offline', () => tick());
@@ -270,10 +292,9 @@ addEventListener('resize', () => { if (Math.abs(innerWidth - width) > 20) { widt
 setInterval(() => { connection(); if (updated && page.refresh) page.draw?.(); }, 15000);
 
 document.body.prepend(patterns());
-fragment();
 who();
 unsent();
-route();
+if (!fragment()) route(); // signing in shows the page itself
 
 // The worker only lets the page itself open without a network; see sw.js.
 navigator.serviceWorker?.register('sw.js').catch(() => {});

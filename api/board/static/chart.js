@@ -2,7 +2,7 @@
 // appearance and suction; the entry goes through the outbox. Correcting one's
 // own entry uses the same form.
 
-import { h, unique } from './dom.js';
+import { h, put, unique } from './dom.js';
 import { sign, swatch } from './draw.js';
 import { call, batch, entries, events, now, rawNumber, Refused, session, Unreachable, uuid } from './fhir.js';
 import { IDENTIFIER, outbox } from './outbox.js';
@@ -36,14 +36,14 @@ export function confirm(root, drains, opened, go) {
   const d = drains.find((x) => x.id === opened);
   const said = h('p', { class: 'problem', role: 'alert' });
   let warned;
-  root.replaceChildren(
+  put(root, 
     h('h1', { tabindex: '-1' }, drains.length > 1 ? 'Which drain is in your hand?' : 'Is this the drain in your hand?'),
     h('p', { class: 'patient' }, h('strong', {}, d.name), d.born && `, born ${d.born}`),
     h('p', {}, 'Compare name band, label, site and side at the bedside, then choose.'),
     h('ul', { class: 'choose' }, drains.map((x) => h('li', {}, h('button', { type: 'button', 'data-drain': x.id, onclick: () => {
       if (x.id === opened || warned === x.id) return go(x);
       warned = x.id;
-      said.replaceChildren(sign('moderate'), ` You opened ${d.label}. This is ${x.label}. Press it once more if this is the drain in your hand.`);
+      put(said, sign('moderate'), ` You opened ${d.label}. This is ${x.label}. Press it once more if this is the drain in your hand.`);
       return undefined;
     } }, h('span', { class: 'label' }, x.label), h('span', { class: 'place' }, place(x)), drains.length > 1 && x.id === opened && h('span', { class: 'quiet' }, 'the one you opened'))))),
     said, h('p', {}, h('a', { href: '#/' }, 'None of these: back to the ward')));
@@ -119,7 +119,7 @@ export function form(root, drain, { before, again, done } = {}) {
     measure.hidden = looked.checked;
     const v = value();
     const a = v !== undefined && !amount.disabled && !estimated.checked ? advice(Number(v), chosen(vessel)) : undefined;
-    said.replaceChildren(...(amount.value && v === undefined && !amount.disabled ? [sign('moderate'), ' Digits only, such as 45 or 12.5'] : a ? [a.warn ? sign('moderate') : '', ` ${a.words}`] : []));
+    put(said, ...(amount.value && v === undefined && !amount.disabled ? [sign('moderate'), ' Digits only, such as 45 or 12.5'] : a ? [a.warn ? sign('moderate') : '', ` ${a.words}`] : []));
     said.classList.toggle('warn', Boolean(a?.warn));
     send.textContent = before ? 'Send the correction' : looked.checked ? `Chart the check of ${drain.label}` : unmeasured.checked ? `Chart “not measured” for ${drain.label}` : v !== undefined ? `Chart ${v} mL for ${drain.label}` : `Chart for ${drain.label}`;
     if (chosen(suction) === 'lost') send.classList.add('lost'); else send.classList.remove('lost');
@@ -221,7 +221,7 @@ export function form(root, drain, { before, again, done } = {}) {
     }
   }
 
-  root.replaceChildren(
+  put(root, 
     h('h1', { tabindex: '-1' }, before ? 'Correct an entry' : 'Chart an emptying'),
     h('p', { class: 'confirmed' }, h('strong', {}, drain.label), siteWords(drain) && ` (${siteWords(drain)})`, h('br'), drain.name, drain.born && `, born ${drain.born}`),
     before && h('p', {}, `Charted ${clock(r.at, now())}: ${says(r)}. The entry before stays in the history.`),
@@ -269,12 +269,12 @@ export function after(root, drain, ids) {
     const left = ids.map((id) => outbox.find(id)).filter(Boolean);
     const refused = left.filter((e) => e.state === 'refused');
     state.className = `outcome ${refused.length ? 'refused' : left.length ? 'unsent' : 'stored'}`;
-    state.replaceChildren(...(refused.length ? [h('p', {}, sign('high'), h('strong', {}, ' Refused: this is not charted.')), ...refused.map((e) => h('p', {}, e.words)),
+    put(state, ...(refused.length ? [h('p', {}, sign('high'), h('strong', {}, ' Refused: this is not charted.')), ...refused.map((e) => h('p', {}, e.words)),
       h('p', { class: 'act' }, refused.filter((e) => e.resource.valueQuantity || e.resource.component).slice(0, 1).map((e) => h('a', { class: 'button main', href: `#/again/${e.id}` }, 'Change and send again')))]
       : left.length ? [h('p', {}, sign('unknown'), h('strong', {}, ' Not sent yet.'), ` It is ${outbox.kept ? 'kept on this device' : 'kept only while this page is open'} and sent as soon as the service answers.`)]
         : [h('p', {}, sign('none'), h('strong', {}, ' Charted.'), ' The service has stored it.')]));
   };
-  root.replaceChildren(h('h1', { tabindex: '-1' }, drain.label), h('p', {}, drain.name), state,
+  put(root, h('h1', { tabindex: '-1' }, drain.label), h('p', {}, drain.name), state,
     h('p', { class: 'act' }, h('a', { class: 'button', href: `#/drain/${drain.id}` }, 'See this drain'), ' ', h('a', { class: 'button', href: `#/chart/${drain.id}` }, 'Another entry for this patient'), ' ', h('a', { class: 'button', href: '#/' }, 'Back to the ward')));
   draw();
   events.addEventListener('outbox', draw);

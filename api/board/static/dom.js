@@ -12,6 +12,12 @@ function fill(e, attributes, children) {
   return e;
 }
 
+/** put makes children all that an element holds; nothing stands for no child. */
+export function put(e, ...children) {
+  e.replaceChildren();
+  return fill(e, {}, children);
+}
+
 /** h makes an element of HTML, s one of SVG. */
 export const h = (tag, attributes, ...children) => fill(document.createElement(tag), attributes, children);
 export const s = (tag, attributes, ...children) => fill(document.createElementNS(SVG, tag), attributes, children);

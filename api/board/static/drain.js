@@ -5,7 +5,7 @@ import { h, patch, unique } from './dom.js';
 import { course, severity, sign, swatch } from './draw.js';
 import { batch, call, entries, now, Refused, session, Unreachable } from './fhir.js';
 import { outbox } from './outbox.js';
-import { ago, charted, clock, code, component, date, figure, idOf, looks, reading, says, severities, span, suctions, vessels } from './words.js';
+import { ago, charted, clock, code, component, date, figure, looks, reading, says, severities, span, vessels } from './words.js';
 import { drainOf, finding, levelOf, siteWords } from './ward.js';
 
 export class Drain {
@@ -190,7 +190,7 @@ function history(x, t) {
   return h('section', { 'aria-labelledby': id, class: 'panel' }, h('h2', { id }, 'Entries'),
     h('ol', { class: 'entries' }, x.readings.slice(0, 60).map((r) => h('li', { class: r.counts ? '' : 'void' },
       h('span', { class: 'when' }, clock(r.at, t)), ' ',
-      h('span', { class: 'what' }, r.look ? [swatch(r.look), ' '] : '', !r.counts && 'WITHDRAWN: ', says(r), r.vessel && `, read in ${(vessels[r.vessel]?.word ?? r.vessel).toLowerCase()}`, ['corrected', 'amended'].includes(r.status) && `, ${r.status}`, r.suction === 'lost' && ` (${suctions.lost.says})`)))),
+      h('span', { class: 'what' }, r.look ? [swatch(r.look), ' '] : '', !r.counts && 'WITHDRAWN: ', says(r), r.vessel && `, read in ${(vessels[r.vessel]?.word ?? r.vessel).toLowerCase()}`, ['corrected', 'amended'].includes(r.status) && `, ${r.status}`)))),
     x.readings.length > 60 && h('p', { class: 'quiet' }, 'The newest 60 entries.'));
 }
 

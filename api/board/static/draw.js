@@ -83,9 +83,9 @@ export function course(readings, totals, width, now) {
   const W = Math.max(300, width), left = 44, right = 8, upper = 150, lower = 150, gap = 44, H = upper + lower + gap + 30;
   const title = unique('course'), x = (t) => left + ((t - first) / Math.max(1, now - first)) * (W - left - right);
   const top = nice(Math.max(1, ...list.map((r) => r.ml))), sum = nice(Math.max(1, ...totals.map((t) => (t.ml ?? 0) + (t.u ?? 0))));
-  const y1 = (v) => upper - (Math.max(0, v) / top) * (upper - 22), base = upper + gap + lower, y2 = (v) => base - (Math.max(0, v) / sum) * (lower - 22);
+  const y1 = (v) => upper - (Math.max(0, v) / top) * (upper - 30), base = upper + gap + lower, y2 = (v) => base - (Math.max(0, v) / sum) * (lower - 30);
   const axis = (y, max, words) => [
-    s('text', { x: 0, y: y(max) - 8, class: 'name' }, words),
+    s('text', { x: 0, y: y(max) - 12, class: 'name' }, words),
     [0, max / 2, max].map((v) => [s('path', { class: 'rule', d: `M${left} ${y(v)}H${W - right}` }), s('text', { x: left - 6, y: y(v) + 4, 'text-anchor': 'end' }, figure(v))]),
   ];
   const room = (W - left - right) / Math.max(1, totals.length);

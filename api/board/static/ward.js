@@ -223,7 +223,7 @@ const groups = [
 export function show(root, ward) {
   const t = now(), rows = ward.sorted;
   const counts = {};
-  for (const r of rows) counts[r.level ?? 'unknown'] = (counts[r.level ?? 'unknown'] ?? 0) + 1;
+  for (const r of rows) counts[worst(r)] = (counts[worst(r)] ?? 0) + 1;
   const items = [];
   const sum = [rows.length, ...Object.entries(counts)].join();
   items.push({ key: 'sum', print: sum + ward.limited, build: () => h('div', { class: 'sum' },
@@ -252,7 +252,7 @@ function card(r, t, limited) {
   const d = r.drain, due = dueWords(r.due, t);
   const list = [...r.readings.values()].filter((x) => x.counts).sort((a, b) => b.at - a.at);
   const last = list.find((x) => x.kind === 'emptying'), look = list.find((x) => x.look), suction = list.find((x) => x.suction);
-  const level = limited ? undefined : r.level ?? 'unknown';
+  const level = limited ? undefined : worst(r);
   const lastAt = last?.at ?? r.last;
   const print = JSON.stringify([d, due, level, r.due?.at, r.findings, r.totals, last, lastAt && ago(t - lastAt), look?.id, suction?.id, Math.floor(t / HOUR), limited]);
   return { key: r.id, print, build: () => h('li', { class: `card ${level ?? ''} ${due.state}` },
@@ -261,7 +261,7 @@ function card(r, t, limited) {
       h('p', { class: 'who' }, h('strong', {}, d.name), d.bed && ` · ${d.bed}`),
       siteWords(d) && h('p', { class: 'site' }, siteWords(d))),
     !limited && h('p', { class: `due ${due.state}`, title: r.due?.words }, due.words, r.due && Number.isFinite(r.due.at) && h('span', { class: 'at' }, ` ${due.state === 'overdue' ? 'since' : 'at'} ${clock(r.due.at, t)}`)),
-    level === 'unknown' && h('p', { class: 'stale' }, sign('unknown'), ' Stale: ', lastAt ? `nothing charted for ${span(t - lastAt)}` : 'nothing charted', '. Not known is not well: look at the drain.'),
+    level === 'unknown' && h('p', { class: 'stale' }, sign('unknown'), ' Stale: ', lastAt ? `nothing charted for ${span(t - lastAt)}` : 'nothing charted', '. Go and look.'),
     h('dl', { class: 'facts' },
       h('div', { class: 'wide' }, h('dt', {}, 'Last emptying'), h('dd', {}, last ? [h('strong', {}, last.quantity ? says({ kind: 'emptying', quantity: last.quantity }) : 'not measured'), ` ${ago(t - last.at)}`] : r.last ? `none in two days; last entry ${ago(t - r.last)}` : 'none in two days')),
       !limited && h('div', { class: 'wide' }, h('dt', {}, '24 h to then, against the 24 h before'), h('dd', {}, against(r.totals))),
@@ -273,6 +273,12 @@ function card(r, t, limited) {
       : level !== 'unknown' && h('p', { class: 'nothing' }, sign('none'), ' No open finding')),
     h('p', { class: 'act' }, h('a', { class: 'button', href: `#/chart/${r.id}`, 'data-focus': `chart-${r.id}`, 'aria-label': `Chart an emptying of ${d.label}, ${d.name}` }, 'Chart an emptying'))) };
 }
+
+/**
+ * worst is the drain's level, or that of a graver finding that is still open:
+ * a finding keeps the severity it was raised to until its condition ends.
+ */
+const worst = (r) => [r.level ?? 'unknown', ...r.findings.map((f) => f.severity)].reduce((a, b) => (severities[b].rank > severities[a].rank ? b : a));
 
 /** siteWords is site and side where the label does not say them already. */
 export function siteWords(d) {

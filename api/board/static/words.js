@@ -6,6 +6,10 @@ export const UCUM = 'http://unitsofmeasure.org';
 
 /** span writes a duration: "45 min", "9 h 30 min", "3 days". */
 export function span(ms) {
+  return bare(ms).replace(/ /g, '\u00a0'); // a duration stays on one line
+}
+
+function bare(ms) {
   const min = Math.max(0, Math.floor(ms / 60000));
   if (min < 1) return 'less than a minute';
   if (min < 60) return `${min} min`;
@@ -69,7 +73,7 @@ const snomedLooks = { 263707001: 'clear', 70150004: 'bilious', 39477002: 'fecule
 
 export const suctions = {
   charged: { word: 'charged', says: 'Suction charged' },
-  lost: { word: 'lost', says: 'Suction LOST' },
+  lost: { word: 'lost', says: 'suction lost' },
   off: { word: 'off', says: 'Suction off' },
 };
 
