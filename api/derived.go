@@ -68,9 +68,10 @@ func (s *Server) span(p Params) (ward.Span, error) {
 	return out, nil
 }
 
-// reach checks that the caller may read the instance, and, for what is
-// derived from them, the Observations of its patient. It gives the grant on
-// Observations, by which the entries of a derived answer are filtered.
+// reach checks that the caller may read the instance and the Observations
+// that an answer is derived from. Scopes that cover only some codes are
+// refused: a total or a level over a part of the entries would mislead. It
+// gives the grant on Observations, which may be one patient's.
 func (s *Server) reach(ctx context.Context, in *Interaction, needs ...string) (auth.Grant, error) {
 	if _, err := s.current(ctx, in, store.Key{Type: in.Type, ID: in.ID}, auth.Read); err != nil {
 		return auth.Grant{}, err
@@ -84,16 +85,10 @@ func (s *Server) reach(ctx context.Context, in *Interaction, needs ...string) (a
 			return g, err
 		}
 	}
-	return g, nil
-}
-
-// allObservations refuses scopes that cover only some codes: a total or a
-// level over a part of the entries would mislead. Scopes of one patient pass.
-func allObservations(g auth.Grant) error {
 	if !g.Matches(func(f auth.Filter) bool { return f.Query == "" }) {
-		return fault.New(fault.Forbidden, "forbidden", "This answer rests on all Observations of the drain; the token's scope covers only some codes.")
+		return g, fault.New(fault.Forbidden, "forbidden", "This answer rests on all Observations of the drain; the token's scope covers only some codes.")
 	}
-	return nil
+	return g, nil
 }
 
 // ownPatient hides what is derived for another patient than the token's.
@@ -137,9 +132,6 @@ func drainOutput(ctx context.Context, s *Server, in *Interaction, p Params) (*An
 	if err != nil {
 		return nil, err
 	}
-	if err := allObservations(g); err != nil {
-		return nil, err
-	}
 	out, err := s.ward.DrainOutput(ctx, in.ID, sp)
 	if err != nil {
 		return nil, err
@@ -160,9 +152,6 @@ func fluidBalance(ctx context.Context, s *Server, in *Interaction, p Params) (*A
 	if err != nil {
 		return nil, err
 	}
-	if err := allObservations(g); err != nil {
-		return nil, err
-	}
 	out, err := s.ward.FluidBalance(ctx, in.ID, sp)
 	if err != nil {
 		return nil, err
@@ -177,9 +166,6 @@ func escalationStatus(ctx context.Context, s *Server, in *Interaction, p Params)
 	}
 	g, err := s.reach(ctx, in, "DetectedIssue")
 	if err != nil {
-		return nil, err
-	}
-	if err := allObservations(g); err != nil {
 		return nil, err
 	}
 	var statuses []answer.Status
@@ -260,9 +246,6 @@ func emptyingDue(ctx context.Context, s *Server, in *Interaction, p Params) (*An
 	if err != nil {
 		return nil, err
 	}
-	if err := allObservations(g); err != nil {
-		return nil, err
-	}
 	if _, only := g.Patient(); only {
 		return nil, hidden(store.Key{Type: in.Type, ID: in.ID})
 	}
@@ -280,9 +263,6 @@ func removalReview(ctx context.Context, s *Server, in *Interaction, p Params) (*
 	}
 	g, err := s.reach(ctx, in)
 	if err != nil {
-		return nil, err
-	}
-	if err := allObservations(g); err != nil {
 		return nil, err
 	}
 	out, err := s.ward.RemovalReview(ctx, in.ID)
@@ -366,9 +346,6 @@ func drainChart(ctx context.Context, s *Server, in *Interaction, p Params) (*Ans
 	}
 	g, err := s.reach(ctx, in, "DetectedIssue")
 	if err != nil {
-		return nil, err
-	}
-	if err := allObservations(g); err != nil {
 		return nil, err
 	}
 	course, patient, err := s.ward.Course(ctx, in.ID)

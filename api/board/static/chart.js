@@ -36,7 +36,7 @@ export function confirm(root, drains, opened, go) {
   const d = drains.find((x) => x.id === opened);
   const said = h('p', { class: 'problem', role: 'alert' });
   let warned;
-  put(root, 
+  put(root,
     h('h1', { tabindex: '-1' }, drains.length > 1 ? 'Which drain is in your hand?' : 'Is this the drain in your hand?'),
     h('p', { class: 'patient' }, h('strong', {}, d.name), d.born && `, born ${d.born}`),
     h('p', {}, 'Compare name band, label, site and side at the bedside, then choose.'),
@@ -221,7 +221,7 @@ export function form(root, drain, { before, again, done } = {}) {
     }
   }
 
-  put(root, 
+  put(root,
     h('h1', { tabindex: '-1' }, before ? 'Correct an entry' : 'Chart an emptying'),
     h('p', { class: 'confirmed' }, h('strong', {}, drain.label), siteWords(drain) && ` (${siteWords(drain)})`, h('br'), drain.name, drain.born && `, born ${drain.born}`),
     before && h('p', {}, `Charted ${clock(r.at, now())}: ${says(r)}. The entry before stays in the history.`),

@@ -46,8 +46,8 @@ export function rates(readings) {
   const out = [];
   for (let i = 1; i < list.length; i++) {
     const hours = (list[i].at - list[i - 1].at) / 3600000;
-    // Less than five minutes apart is one emptying in two parts, whose rate says nothing.
-    if (list[i].ml !== undefined && hours >= 1 / 12) {
+    // Less than ten minutes apart is one emptying in two parts, or charted twice: its rate says nothing.
+    if (list[i].ml !== undefined && hours >= 1 / 6) {
       out.push({ from: list[i - 1].at, to: list[i].at, rate: Math.max(0, (list[i].ml - list[i].instilled) / hours) });
     }
   }

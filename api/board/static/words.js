@@ -43,8 +43,11 @@ export function ml(q) {
   return f === undefined ? undefined : Number(q.value) * f;
 }
 
-/** charted writes a Quantity as it was charted, digits and unit kept. */
-export const charted = (q) => `${q.value} ${q.unit || q.code}`;
+/** charted writes a Quantity in mL, and as it was charted where that was another unit. */
+export function charted(q) {
+  const as = `${q.value} ${q.unit || q.code}`, v = ml(q);
+  return v === undefined || perML[q.code ?? q.unit] === 1 ? as.replace(/ (ml|cm3)$/, ' mL') : `${Number(v.toPrecision(12))} mL (charted as ${as})`;
+}
 
 export const severities = {
   high: { rank: 4, word: 'High', says: 'High finding' },
@@ -71,11 +74,7 @@ export const looks = {
 
 const snomedLooks = { 263707001: 'clear', 70150004: 'bilious', 39477002: 'feculent', 78014005: 'urine-like', 87612001: 'sanguineous' };
 
-export const suctions = {
-  charged: { word: 'charged', says: 'Suction charged' },
-  lost: { word: 'lost', says: 'suction lost' },
-  off: { word: 'off', says: 'Suction off' },
-};
+export const suctions = { charged: { word: 'charged' }, lost: { word: 'lost' }, off: { word: 'off' } };
 
 // Capacity and graduation in mL. Common practice, no published source; the
 // ward's policy may hold others, which the service then judges by.
