@@ -148,8 +148,8 @@ func fluidBalance(ctx context.Context, s *Server, in *Interaction, p Params) (*A
 	if err != nil {
 		return nil, err
 	}
-	g, err := s.reach(ctx, in)
-	if err != nil {
+	// The Patient itself was reached, so that what is derived is his.
+	if _, err := s.reach(ctx, in); err != nil {
 		return nil, err
 	}
 	out, err := s.ward.FluidBalance(ctx, in.ID, sp)

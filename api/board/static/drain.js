@@ -114,12 +114,24 @@ function findings(x, t) {
     !x.findings.length && h('p', {}, sign('none'), ' No open finding.', x.level === 'unknown' && ' But the data are stale.'),
     x.findings.map((f) => h('article', { class: `finding ${f.severity}`, id: `finding-${f.id}` },
       h('h3', {}, severity(f.severity), ' ', f.name), h('p', { class: 'quiet' }, `Since ${clock(f.since, t)}, for ${span(t - f.since)}`),
-      h('p', {}, f.text), evidence(x, f, t),
+      long(f), evidence(x, f, t),
       f.answers.map((a) => h('p', { class: 'answer' }, `Answered ${clock(a.at, t)} by ${a.by}: ${a.words}`)),
       session.may('u', 'DetectedIssue') && h('p', {}, h('button', { type: 'button', 'data-focus': `ack-${f.id}`, 'aria-haspopup': 'dialog', onclick: () => acknowledge(x, f) }, f.answers.length ? 'Add to the answer' : 'Acknowledge', h('span', { class: 'unseen' }, `: ${f.name}`))))),
     x.notes.filter((n) => n.startsWith('Judged')).map((n) => h('p', { class: 'quiet' }, n)),
     x.closed.length > 0 && h('details', { 'data-name': 'closed' }, h('summary', {}, `Closed findings (${x.closed.length})`),
       h('ul', { class: 'plain' }, x.closed.map((f) => h('li', {}, severity(f.severity), ` ${f.name}, ${clock(f.since, t)} to ${clock(f.until, t)}`, f.withdrawn && ', withdrawn with its readings')))));
+}
+
+/** long shows the figures in words; a long one is cut on screen until asked for, to keep the answer in reach. */
+function long(f) {
+  const p = h('p', { class: f.text.length > 300 ? 'cut' : undefined, id: unique('figures') }, f.text);
+  if (f.text.length <= 300) return p;
+  const more = h('button', { type: 'button', class: 'plainly', 'aria-expanded': 'false', 'aria-controls': p.id, 'data-focus': `more-${f.id}`, onclick: () => {
+    const cut = p.classList.toggle('cut');
+    more.setAttribute('aria-expanded', String(!cut));
+    more.firstChild.data = cut ? 'All figures' : 'Fewer figures';
+  } }, 'All figures', h('span', { class: 'unseen' }, `: ${f.name}`));
+  return [p, more];
 }
 
 function evidence(x, f, t) {
@@ -148,7 +160,7 @@ function picture(x, t) {
     h('div', { class: 'picture' }, course(x.readings, x.totals, Math.min(innerWidth - 48, 1000), t)),
     shown.length > 0 && h('ul', { class: 'key', 'aria-label': 'Patterns of the appearance' }, shown.map((l) => h('li', {}, swatch(l), ` ${looks[l].word}`))),
     x.picture && h('details', { 'data-name': 'picture' }, h('summary', {}, 'The whole course as one picture, to print'),
-      h('div', { class: 'sheet' }, h('img', { src: x.picture, alt: `Course of ${x.drain.label}: emptyings, daily totals, trend, appearance and findings. The tables on this page hold the figures.` })),
+      h('div', { class: 'sheet', tabindex: '0', role: 'region', 'aria-label': 'Picture of the course' }, h('img', { src: x.picture, alt: `Course of ${x.drain.label}: emptyings, daily totals, trend, appearance and findings. The tables on this page hold the figures.` })),
       h('p', { class: 'act' }, h('a', { class: 'button', href: x.picture, download: `drain-${x.id}.svg` }, 'Save as SVG'), ' ',
         h('button', { type: 'button', onclick: () => save(x) }, 'Save as PNG'))),
     x.totals.length > 0 && h('details', { 'data-name': 'totals', open: innerWidth > 700 }, h('summary', {}, 'Daily totals'),

@@ -26,6 +26,7 @@ export const outbox = {
     if (before && before.state !== 'refused') return;
     list = [...list.filter((e) => e !== before), { ...entry, by: session.subject, state: 'waiting', made: Date.now() }];
     save();
+    if (!session.ready) events.dispatchEvent(new CustomEvent('sign-in', { detail: { why: 'The token has expired. Paste a new one; your entry is kept on this device and then sent.' } }));
     flush();
   },
   discard(id) {

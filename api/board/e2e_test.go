@@ -1,0 +1,145 @@
+package board_test
+
+import (
+	"bufio"
+	"context"
+	"net/http"
+	"net/http/httptest"
+	"net/http/httputil"
+	"net/url"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"syscall"
+	"testing"
+	"time"
+
+	"tidemark/api/board"
+)
+
+// TestBrowser drives the board with headless Chromium against the real
+// binary. It needs chromium, node, and the packages of e2e/package-lock.json;
+// without them it is skipped, unless TIDEMARK_REQUIRE_BROWSER=1.
+func TestBrowser(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a browser takes its time")
+	}
+	missing := func(what string) {
+		t.Helper()
+		if os.Getenv("TIDEMARK_REQUIRE_BROWSER") == "1" {
+			t.Fatal(what)
+		}
+		t.Skip("THE BOARD WAS NOT TESTED IN A BROWSER: " + what)
+	}
+	chromium := os.Getenv("TIDEMARK_CHROMIUM")
+	for _, name := range []string{"chromium", "chromium-browser", "google-chrome"} {
+		if p, err := exec.LookPath(name); err == nil && chromium == "" {
+			chromium = p
+		}
+	}
+	if chromium == "" {
+		missing("chromium is not installed; or name it in TIDEMARK_CHROMIUM")
+	}
+	node, err := exec.LookPath("node")
+	if err != nil {
+		missing("node is not installed")
+	}
+	if _, err := os.Stat("e2e/node_modules/playwright-core"); err != nil {
+		npm := exec.Command("npm", "ci", "--ignore-scripts", "--no-audit", "--no-fund")
+		npm.Dir = "e2e"
+		if out, err := npm.CombinedOutput(); err != nil {
+			missing("npm ci in api/board/e2e: " + err.Error() + "\n" + string(out))
+		}
+	}
+
+	bin := filepath.Join(t.TempDir(), "tidemark")
+	if out, err := exec.Command("go", "build", "-o", bin, "../../cmd/tidemark").CombinedOutput(); err != nil {
+		t.Fatalf("go build: %v\n%s", err, out)
+	}
+	base, token, data := demo(t, bin)
+	cmd := exec.Command(node, "--test", "--test-reporter=spec", "e2e/board.e2e.mjs")
+	cmd.Env = append(os.Environ(), "BASE="+base, "TOKEN="+token, "DATA="+data, "BIN="+bin, "CHROMIUM="+chromium, "SHOTS="+os.Getenv("TIDEMARK_SHOTS"), "TZ=UTC")
+	out, err := cmd.CombinedOutput()
+	t.Logf("%s", out)
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
+// demo starts the demonstration and gives its origin, a token, and the folder
+// of its key.
+func demo(t *testing.T, bin string) (origin, token, data string) {
+	tmp := t.TempDir()
+	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
+	defer cancel()
+	cmd := exec.Command(bin, "demo", "--listen", "127.0.0.1:0", "--admin-listen=")
+	cmd.Env = append(os.Environ(), "TMPDIR="+tmp)
+	out, err := cmd.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := cmd.Process.Signal(syscall.SIGTERM); err != nil {
+			t.Error(err)
+		}
+		if err := cmd.Wait(); err != nil {
+			t.Error("the demonstration did not end well:", err)
+		}
+	})
+	lines := make(chan string)
+	go func() {
+		defer close(lines)
+		for s := bufio.NewScanner(out); s.Scan(); {
+			lines <- s.Text()
+		}
+	}()
+	want := regexp.MustCompile(`^(?:Base URL: (\S+)/fhir|export TOKEN=(\S+))$`)
+	for origin == "" || token == "" {
+		select {
+		case line, ok := <-lines:
+			if !ok {
+				t.Fatal("the demonstration ended early")
+			}
+			if m := want.FindStringSubmatch(line); m != nil {
+				origin, token = origin+m[1], token+m[2]
+			}
+		case <-ctx.Done():
+			t.Fatal("the demonstration does not start")
+		}
+	}
+	go func() {
+		for range lines { // its later words are not waited for
+		}
+	}()
+	dirs, err := filepath.Glob(filepath.Join(tmp, "tidemark-demo-*"))
+	if err != nil || len(dirs) != 1 {
+		t.Fatal("no data folder of the demonstration:", dirs, err)
+	}
+	return mounted(t, origin), token, dirs[0]
+}
+
+// mounted is the origin under which board and interface are both found.
+func mounted(t *testing.T, origin string) string {
+	res, err := http.Get(origin + "/board/")
+	if err != nil {
+		t.Fatal(err)
+	}
+	res.Body.Close()
+	if res.StatusCode == http.StatusOK {
+		return origin
+	}
+	to, err := url.Parse(origin)
+	if err != nil {
+		t.Fatal(err)
+	}
+	mux := http.NewServeMux()
+	mux.Handle("/board/", board.Handler())
+	mux.Handle("/", httputil.NewSingleHostReverseProxy(to))
+	s := httptest.NewServer(mux)
+	t.Cleanup(s.Close)
+	return s.URL
+}
