@@ -148,8 +148,11 @@ func fluidBalance(ctx context.Context, s *Server, in *Interaction, p Params) (*A
 	if err != nil {
 		return nil, err
 	}
-	// The Patient itself was reached, so that what is derived is his.
-	if _, err := s.reach(ctx, in); err != nil {
+	g, err := s.reach(ctx, in)
+	if err != nil {
+		return nil, err
+	}
+	if err := ownPatient(g, in, in.ID); err != nil {
 		return nil, err
 	}
 	out, err := s.ward.FluidBalance(ctx, in.ID, sp)
@@ -180,6 +183,9 @@ func escalationStatus(ctx context.Context, s *Server, in *Interaction, p Params)
 		}
 		statuses = []answer.Status{st}
 	case "Patient":
+		if err := ownPatient(g, in, in.ID); err != nil {
+			return nil, err
+		}
 		statuses, err = s.ward.PatientStatus(ctx, in.ID)
 	case "Location":
 		if _, only := g.Patient(); only {

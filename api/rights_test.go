@@ -280,6 +280,16 @@ func TestPatientScopesLeakNothing(t *testing.T) {
 			t.Errorf("%s: another patient's %d %s differs from an unknown one's %d %s", path, g1, b1, g2, b2)
 		}
 	}
+	// Reading every Patient does not open what is derived from one's Observations.
+	mixed := f.token("user/Patient.r user/Device.r user/DetectedIssue.r patient/Observation.r", "a")
+	for path, want := range map[string]int{
+		"Patient/a/$fluid-balance": 200, "Patient/b/$fluid-balance": 404, "Patient/a/$escalation-status": 200, "Patient/b/$escalation-status": 404,
+		"Device/da/$drain-output": 200, "Device/db/$drain-output": 404, "Device/db/$removal-review": 404, "Device/db/$chart": 404, "Device/db/$escalation-status": 404,
+	} {
+		if got, _, b := f.do("GET", "/fhir/"+path, mixed, ""); got != want {
+			t.Errorf("GET %s with mixed scopes: %d, want %d: %s", path, got, want, b)
+		}
+	}
 	var count struct{ Total int }
 	for typ, want := range map[string]int{"Patient": 1, "Observation": 1, "Device": 1, "Encounter": 1} {
 		if err := json.Unmarshal([]byte(f.must(200, "GET", "/fhir/"+typ+"?_summary=count&_total=accurate", mine, "")), &count); err != nil || count.Total != want {
