@@ -1,0 +1,532 @@
+package mongo
+
+import (
+	"cmp"
+	"context"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"go.mongodb.org/mongo-driver/v2/bson"
+	"go.mongodb.org/mongo-driver/v2/mongo/options"
+
+	"tidemark/internal/drain"
+	"tidemark/internal/store"
+)
+
+// Kinds of projections.
+const (
+	entryKind     = "entry"
+	drainKind     = "drain"
+	placementKind = "placement"
+	findingKind   = "finding"
+	stayKind      = "stay"
+	placeKind     = "place"
+)
+
+// fact is the typed projection inside a version's document. The fields that
+// queries select by have one name for all kinds, so that four indexes serve
+// them all; the rest is in the document of the kind.
+type fact struct {
+	Kind    string `bson:"kind"`
+	ID      string `bson:"id"` // logical id of the resource
+	Drain   string `bson:"drain,omitempty"`
+	Patient string `bson:"patient,omitempty"`
+	Place   string `bson:"place,omitempty"` // ward of a drain, current place of a stay, what a place is part of
+	At      int64  `bson:"at"`              // microseconds: time of an entry, start of all else
+	Open    bool   `bson:"open,omitempty"`  // an active drain, an open finding, an open stay, a placement without an end
+
+	Entry     *entryDoc     `bson:"entry,omitempty"`
+	Device    *drainDoc     `bson:"device,omitempty"`
+	Placement *placementDoc `bson:"placement,omitempty"`
+	Finding   *findingDoc   `bson:"finding,omitempty"`
+	Stay      *stayDoc      `bson:"stay,omitempty"`
+	Name      string        `bson:"name,omitempty"` // of a place
+}
+
+// Volumes and other exact numbers are text, as drain.Volume.Key writes it:
+// Decimal128 has 34 digits, and no room for a third.
+type entryDoc struct {
+	Version    int64    `bson:"version"`
+	Kind       string   `bson:"kind"`
+	Status     string   `bson:"status"`
+	Measured   *string  `bson:"measured,omitempty"`
+	Absent     string   `bson:"absent,omitempty"`
+	Instilled  string   `bson:"instilled"`
+	Estimated  bool     `bson:"estimated,omitempty"`
+	Vessel     string   `bson:"vessel,omitempty"`
+	Appearance string   `bson:"appearance,omitempty"`
+	Colour     string   `bson:"colour,omitempty"`
+	Suction    string   `bson:"suction,omitempty"`
+	Patency    string   `bson:"patency,omitempty"`
+	Fill       *string  `bson:"fill,omitempty"`
+	Signs      []string `bson:"signs,omitempty"`
+	Assessed   bool     `bson:"assessed,omitempty"`
+	Dislodged  bool     `bson:"dislodged,omitempty"`
+	Route      string   `bson:"route,omitempty"`
+	RouteText  string   `bson:"routeText,omitempty"`
+	Kilograms  string   `bson:"kilograms"`
+	DoneBy     string   `bson:"doneBy,omitempty"`
+}
+
+type drainDoc struct {
+	Label       string `bson:"label,omitempty"`
+	Type        string `bson:"type,omitempty"`
+	Capacity    string `bson:"capacity"`
+	Compartment string `bson:"compartment,omitempty"`
+}
+
+type placementDoc struct {
+	Status string `bson:"status"`
+	Start  *int64 `bson:"start,omitempty"`
+	End    *int64 `bson:"end,omitempty"`
+	Site   string `bson:"site,omitempty"`
+	Side   string `bson:"side,omitempty"`
+}
+
+type findingDoc struct {
+	Version      int64    `bson:"version"`
+	Rule         string   `bson:"rule,omitempty"`
+	Severity     string   `bson:"severity,omitempty"`
+	Since        *int64   `bson:"since,omitempty"`
+	Until        *int64   `bson:"until,omitempty"`
+	Withdrawn    bool     `bson:"withdrawn,omitempty"`
+	Acknowledged *int64   `bson:"acknowledged,omitempty"`
+	Announced    *int64   `bson:"announced,omitempty"`
+	Evidence     []string `bson:"evidence,omitempty"`
+	Text         string   `bson:"text,omitempty"`
+	Policy       string   `bson:"policy,omitempty"`
+}
+
+type stayDoc struct {
+	Places []string `bson:"places,omitempty"`
+	Start  *int64   `bson:"start,omitempty"`
+}
+
+// factOf builds the projection of a version. Its id and version are the
+// resource's, whatever the fact says.
+func factOf(id string, number int64, f store.Facts) *fact {
+	start := func(t time.Time) int64 { return bound(t, math.MinInt64) }
+	switch {
+	case f.Entry != nil:
+		e := f.Entry
+		x := &entryDoc{Version: number, Kind: string(e.Kind), Status: e.Status, Absent: e.Measured.Absent, Instilled: e.Instilled.Key(), Estimated: e.Estimated,
+			Vessel: string(e.Vessel), Appearance: string(e.Appearance), Colour: e.Colour, Suction: string(e.Suction), Patency: string(e.Patency),
+			Signs: texts(e.Signs), Assessed: e.Assessed, Dislodged: e.Dislodged, Route: e.Route, RouteText: e.RouteText, Kilograms: e.Kilograms.Key(), DoneBy: e.DoneBy}
+		if e.Measured.Known {
+			x.Measured = new(e.Measured.Volume.Key())
+		}
+		if e.Fill.Known {
+			x.Fill = new(e.Fill.Value.Key())
+		}
+		return &fact{Kind: entryKind, ID: id, Drain: e.Drain, Patient: e.Patient, At: e.At.UnixMicro(), Entry: x}
+	case f.Drain != nil:
+		d := f.Drain
+		return &fact{Kind: drainKind, ID: id, Patient: d.Patient, Place: d.Ward, Open: d.Active,
+			Device: &drainDoc{d.Label, d.Type, d.Capacity.Key(), string(d.Compartment)}}
+	case f.Placement != nil:
+		p := f.Placement
+		return &fact{Kind: placementKind, ID: id, Drain: p.Drain, Patient: p.Patient, At: start(p.Start), Open: p.End.IsZero(),
+			Placement: &placementDoc{string(p.Status), micros(p.Start), micros(p.End), p.Site, p.Side}}
+	case f.Finding != nil:
+		x := f.Finding
+		return &fact{Kind: findingKind, ID: id, Drain: x.Drain, Patient: x.Patient, At: start(x.Since), Open: x.Open(), Finding: &findingDoc{number, x.Rule, string(x.Severity),
+			micros(x.Since), micros(x.Until), x.Withdrawn, micros(x.Acknowledged), micros(x.Announced), x.Evidence, x.Text, x.Policy}}
+	case f.Stay != nil:
+		x := f.Stay
+		out := &fact{Kind: stayKind, ID: id, Patient: x.Patient, At: start(x.Start), Open: x.Open, Stay: &stayDoc{x.Places, micros(x.Start)}}
+		if n := len(x.Places); n > 0 {
+			out.Place = x.Places[n-1]
+		}
+		return out
+	case f.Place != nil:
+		return &fact{Kind: placeKind, ID: id, Place: f.Place.PartOf, Name: f.Place.Name}
+	}
+	return nil
+}
+
+func texts[T ~string](list []T) []string {
+	var out []string
+	for _, x := range list {
+		out = append(out, string(x))
+	}
+	return out
+}
+
+func volume(s string) drain.Volume {
+	v, _ := drain.ParseML(s) // written by Key only
+	return v
+}
+
+func (f *fact) entry() drain.Entry {
+	x := f.Entry
+	e := drain.Entry{ID: f.ID, Version: x.Version, Kind: drain.Kind(x.Kind), Drain: f.Drain, Patient: f.Patient, At: time.UnixMicro(f.At).UTC(), Status: x.Status,
+		Measured: drain.Measure{Known: x.Measured != nil, Absent: x.Absent}, Instilled: volume(x.Instilled), Estimated: x.Estimated, Vessel: drain.Vessel(x.Vessel),
+		Appearance: drain.Appearance(x.Appearance), Colour: x.Colour, Suction: drain.Suction(x.Suction), Patency: drain.Patency(x.Patency), Fill: drain.Percent{Known: x.Fill != nil},
+		Assessed: x.Assessed, Dislodged: x.Dislodged, Route: x.Route, RouteText: x.RouteText, Kilograms: volume(x.Kilograms), DoneBy: x.DoneBy}
+	if x.Measured != nil {
+		e.Measured.Volume = volume(*x.Measured)
+	}
+	if x.Fill != nil {
+		e.Fill.Value = volume(*x.Fill)
+	}
+	for _, s := range x.Signs {
+		e.Signs = append(e.Signs, drain.Sign(s))
+	}
+	return e
+}
+
+func (f *fact) drain() drain.Drain {
+	d := f.Device
+	return drain.Drain{ID: f.ID, Patient: f.Patient, Ward: f.Place, Label: d.Label, Type: d.Type, Capacity: volume(d.Capacity), Compartment: drain.Compartment(d.Compartment), Active: f.Open}
+}
+
+func (f *fact) placement() drain.Placement {
+	p := f.Placement
+	return drain.Placement{ID: f.ID, Drain: f.Drain, Patient: f.Patient, Status: drain.PlacementStatus(p.Status), Start: moment(p.Start), End: moment(p.End), Site: p.Site, Side: p.Side}
+}
+
+func (f *fact) finding() drain.Finding {
+	x := f.Finding
+	return drain.Finding{ID: f.ID, Version: x.Version, Drain: f.Drain, Patient: f.Patient, Rule: x.Rule, Severity: drain.Severity(x.Severity), Since: moment(x.Since), Until: moment(x.Until),
+		Withdrawn: x.Withdrawn, Acknowledged: moment(x.Acknowledged), Announced: moment(x.Announced), Evidence: x.Evidence, Text: x.Text, Policy: x.Policy}
+}
+
+func (f *fact) stay() drain.Stay {
+	return drain.Stay{ID: f.ID, Patient: f.Patient, Open: f.Open, Places: f.Stay.Places, Start: moment(f.Stay.Start)}
+}
+
+// choice selects facts: by an index, as a query for the server and as a
+// predicate for a version that the query did not see in time.
+type choice struct {
+	index  string
+	filter bson.D
+	holds  func(*fact) bool
+	sort   bson.D // when limited
+	order  func(a, b *fact) int
+	limit  int // 0: all
+}
+
+// justFact is what a choice reads.
+var justFact = bson.D{is("type", 1), is("id", 1), is("n", 1), is("fact", 1)}
+
+// facts gives the facts of current versions. A version that nobody noted as
+// superseded yet is recognized by the one that comes after it, and the newest
+// one judged instead.
+func (s *Store) facts(ctx context.Context, c choice) ([]*fact, error) {
+	// What turns out to be superseded leaves less than the limit: ask for more.
+	for ask := c.limit + 8; ; ask *= 2 {
+		o := options.Find().SetProjection(justFact)
+		if c.limit > 0 {
+			o.SetLimit(int64(ask)).SetSort(c.sort)
+		}
+		found, err := list[*version](ctx, s, versions, c.index, append(slices.Clone(c.filter), is("until", int64(never))), o)
+		if err != nil {
+			return nil, err
+		}
+		next, err := s.successors(ctx, found)
+		if err != nil {
+			return nil, err
+		}
+		var out []*fact
+		again := map[string]*version{}
+		for i, v := range found {
+			if _, newer := next[i]; newer {
+				again[v.Res] = v
+			} else if c.holds(v.Fact) {
+				out = append(out, v.Fact)
+			}
+		}
+		for _, v := range again {
+			x, err := one[version](ctx, s, versions, "resource", bson.D{is("type", v.Type), is("id", v.Res)}, newest(justFact))
+			if err != nil {
+				return nil, err
+			}
+			there := func(f *fact) bool { return f.ID == v.Res }
+			if x != nil && x.Fact != nil && c.holds(x.Fact) && !slices.ContainsFunc(out, there) {
+				out = append(out, x.Fact)
+			}
+		}
+		slices.SortFunc(out, c.order)
+		if c.limit == 0 || len(found) < ask || len(out) >= c.limit {
+			if c.limit > 0 && len(out) > c.limit {
+				out = out[:c.limit]
+			}
+			return out, nil
+		}
+	}
+}
+
+// Orders of facts.
+func byFactID(a, b *fact) int { return strings.Compare(a.ID, b.ID) }
+
+func oldestFirst(a, b *fact) int { return cmp.Or(cmp.Compare(a.At, b.At), strings.Compare(a.ID, b.ID)) }
+
+func newestFirst(a, b *fact) int { return cmp.Or(cmp.Compare(b.At, a.At), strings.Compare(a.ID, b.ID)) }
+
+// of chooses the facts of a kind that name a drain or patient.
+func of(kind, field, value string) choice {
+	c := choice{index: "fact_" + field, filter: bson.D{is("fact.kind", kind), is("fact."+field, value)}, order: byFactID}
+	c.holds = func(f *fact) bool {
+		return f.Kind == kind && (field == "drain" && f.Drain == value || field == "patient" && f.Patient == value)
+	}
+	return c
+}
+
+// at chooses the facts of a kind at places.
+func at(kind string, places []string) choice {
+	return choice{index: "fact_place", filter: bson.D{is("fact.kind", kind), in("fact.place", places)}, order: byFactID,
+		holds: func(f *fact) bool { return f.Kind == kind && f.Place != "" && slices.Contains(places, f.Place) }}
+}
+
+// open chooses the open facts of a kind behind an id.
+func open(kind, after string, limit int) choice {
+	return choice{index: "fact_open", filter: bson.D{is("fact.kind", kind), is("fact.open", true), is("fact.id", bson.D{is("$gt", after)})},
+		sort: bson.D{is("fact.id", 1)}, order: byFactID, limit: max(limit, 1),
+		holds: func(f *fact) bool { return f.Kind == kind && f.Open && f.ID > after }}
+}
+
+// chosen reads facts and makes values of them.
+func chosen[T any](ctx context.Context, s *Store, c choice, value func(*fact) T) ([]T, error) {
+	leave, err := s.enter(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer leave()
+	found, err := s.facts(ctx, c)
+	if err != nil {
+		return nil, wrap(ctx, err, "read a projection")
+	}
+	var out []T
+	for _, f := range found {
+		out = append(out, value(f))
+	}
+	return out, nil
+}
+
+// factOfID reads the fact of one resource, nil when it has none of the kind.
+func (s *Store) factOfID(ctx context.Context, typ, id, kind string) (*fact, error) {
+	leave, err := s.enter(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer leave()
+	v, err := one[version](ctx, s, versions, "resource", bson.D{is("type", typ), is("id", id)}, newest(justFact))
+	if err != nil || v == nil || v.Fact == nil || v.Fact.Kind != kind {
+		return nil, wrap(ctx, err, "read a projection")
+	}
+	return v.Fact, nil
+}
+
+// Drain implements store.Store, as do the methods below.
+func (s *Store) Drain(ctx context.Context, id string) (drain.Drain, bool, error) {
+	f, err := s.factOfID(ctx, "Device", id, drainKind)
+	if err != nil || f == nil {
+		return drain.Drain{}, false, err
+	}
+	return f.drain(), true, nil
+}
+
+func (s *Store) Drains(ctx context.Context, ids []string) ([]drain.Drain, error) {
+	leave, err := s.enter(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer leave()
+	out, err := s.drains(ctx, ids)
+	return out, wrap(ctx, err, "read a projection")
+}
+
+func (s *Store) drains(ctx context.Context, ids []string) ([]drain.Drain, error) {
+	var out []drain.Drain
+	for part := range slices.Chunk(slices.Compact(slices.Sorted(slices.Values(ids))), 500) {
+		found, err := s.facts(ctx, choice{index: "resource", filter: bson.D{is("type", "Device"), in("id", part)}, order: byFactID,
+			holds: func(f *fact) bool { return f != nil && f.Kind == drainKind }})
+		if err != nil {
+			return nil, err
+		}
+		for _, f := range found {
+			out = append(out, f.drain())
+		}
+	}
+	return out, nil
+}
+
+func (s *Store) DrainsOf(ctx context.Context, patient string) ([]drain.Drain, error) {
+	leave, err := s.enter(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer leave()
+	var ids []string
+	add := func(c choice, id func(*fact) string) {
+		var found []*fact
+		if err == nil {
+			found, err = s.facts(ctx, c)
+		}
+		for _, f := range found {
+			ids = append(ids, id(f))
+		}
+	}
+	if patient != "" {
+		add(of(drainKind, "patient", patient), factID)
+		add(of(placementKind, "patient", patient), func(f *fact) string {
+			if f.Placement.Status == string(drain.PlacementError) {
+				return ""
+			}
+			return f.Drain
+		})
+	}
+	var out []drain.Drain
+	if err == nil {
+		out, err = s.drains(ctx, ids)
+	}
+	return out, wrap(ctx, err, "read a projection")
+}
+
+func factID(f *fact) string { return f.ID }
+
+func (s *Store) DrainsAt(ctx context.Context, places []string) ([]drain.Drain, error) {
+	leave, err := s.enter(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer leave()
+	out, err := s.drainsAt(ctx, places)
+	return out, wrap(ctx, err, "read a projection")
+}
+
+func (s *Store) drainsAt(ctx context.Context, places []string) ([]drain.Drain, error) {
+	if len(places) == 0 {
+		return nil, nil
+	}
+	wards, err := s.facts(ctx, at(drainKind, places))
+	if err != nil {
+		return nil, err
+	}
+	var ids, patients []string
+	for _, f := range wards {
+		ids = append(ids, f.ID)
+	}
+	stays, err := s.facts(ctx, at(stayKind, places))
+	if err != nil {
+		return nil, err
+	}
+	for _, f := range stays {
+		if f.Open && f.Patient != "" {
+			patients = append(patients, f.Patient)
+		}
+	}
+	slices.Sort(patients)
+	for part := range slices.Chunk(slices.Compact(patients), 500) {
+		those := func(kind string) choice {
+			return choice{index: "fact_patient", filter: bson.D{is("fact.kind", kind), in("fact.patient", part)}, order: byFactID,
+				holds: func(f *fact) bool { return f.Kind == kind && slices.Contains(part, f.Patient) }}
+		}
+		own, err := s.facts(ctx, those(drainKind))
+		if err != nil {
+			return nil, err
+		}
+		for _, f := range own {
+			ids = append(ids, f.ID)
+		}
+		placed, err := s.facts(ctx, those(placementKind))
+		if err != nil {
+			return nil, err
+		}
+		for _, f := range placed {
+			if p := f.placement(); p.End.IsZero() && p.Counts() {
+				ids = append(ids, p.Drain)
+			}
+		}
+	}
+	return s.drains(ctx, ids)
+}
+
+func (s *Store) ActiveDrains(ctx context.Context, after string, limit int) ([]drain.Drain, error) {
+	return chosen(ctx, s, open(drainKind, after, limit), (*fact).drain)
+}
+
+func (s *Store) Placements(ctx context.Context, drainID string) ([]drain.Placement, error) {
+	c := of(placementKind, "drain", drainID)
+	c.order = oldestFirst
+	return chosen(ctx, s, c, (*fact).placement)
+}
+
+func (s *Store) Entries(ctx context.Context, q store.EntryQuery) ([]drain.Entry, error) {
+	field, value := "drain", q.Drain
+	if value == "" {
+		field, value = "patient", q.Patient
+	}
+	if value == "" {
+		return nil, ctx.Err() // entries without a drain are no drain's
+	}
+	c := of(entryKind, field, value)
+	c.order = oldestFirst
+	from, to := bound(q.From, math.MinInt64), bound(q.To, math.MaxInt64)
+	c.filter = append(c.filter, is("fact.at", bson.D{is("$gte", from), is("$lt", to)}))
+	holds := c.holds
+	c.holds = func(f *fact) bool { return holds(f) && f.At >= from && f.At < to }
+	if q.Last <= 0 {
+		return chosen(ctx, s, c, (*fact).entry)
+	}
+	c.limit, c.sort = q.Last, bson.D{is("fact.at", -1), is("fact.id", -1)}
+	c.order = func(a, b *fact) int { return oldestFirst(b, a) }
+	out, err := chosen(ctx, s, c, (*fact).entry)
+	slices.Reverse(out)
+	return out, err
+}
+
+func (s *Store) Findings(ctx context.Context, drainID string, open bool) ([]drain.Finding, error) {
+	c := of(findingKind, "drain", drainID)
+	c.order = newestFirst
+	if open {
+		holds := c.holds
+		c.filter = append(c.filter, is("fact.open", true))
+		c.holds = func(f *fact) bool { return holds(f) && f.Open }
+	}
+	return chosen(ctx, s, c, (*fact).finding)
+}
+
+func (s *Store) OpenFindings(ctx context.Context, after string, limit int) ([]drain.Finding, error) {
+	return chosen(ctx, s, open(findingKind, after, limit), (*fact).finding)
+}
+
+func (s *Store) Stays(ctx context.Context, patient string) ([]drain.Stay, error) {
+	c := of(stayKind, "patient", patient)
+	c.order = newestFirst
+	return chosen(ctx, s, c, (*fact).stay)
+}
+
+func (s *Store) Place(ctx context.Context, id string) (drain.Place, bool, error) {
+	f, err := s.factOfID(ctx, "Location", id, placeKind)
+	if err != nil || f == nil {
+		return drain.Place{}, false, err
+	}
+	return drain.Place{ID: f.ID, Name: f.Name, PartOf: f.Place}, true, nil
+}
+
+func (s *Store) PlacesWithin(ctx context.Context, id string) ([]string, error) {
+	leave, err := s.enter(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer leave()
+	out := []string{id}
+	// Level by level; what was seen is not asked again, so that a circle ends.
+	for level := out; len(level) > 0; {
+		found, err := s.facts(ctx, at(placeKind, level))
+		if err != nil {
+			return nil, wrap(ctx, err, "read a projection")
+		}
+		level = nil
+		for _, f := range found {
+			if !slices.Contains(out, f.ID) {
+				out, level = append(out, f.ID), append(level, f.ID)
+			}
+		}
+	}
+	slices.Sort(out)
+	return out, nil
+}

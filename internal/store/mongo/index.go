@@ -1,0 +1,186 @@
+package mongo
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+
+	"go.mongodb.org/mongo-driver/v2/bson"
+	"go.mongodb.org/mongo-driver/v2/mongo"
+	"go.mongodb.org/mongo-driver/v2/mongo/options"
+
+	"tidemark/internal/fault"
+)
+
+// The collections.
+const (
+	versions = "version" // every version of every resource; see type version
+	ledger   = "ledger"  // the numbers of the change feed; see type entry
+	fences   = "fence"   // numbers given up; see ledger.go
+	claims   = "claim"   // identifiers; see type claim
+	audits   = "audit"
+	states   = "state"
+	meta     = "meta" // the schema's version, and the mark of the feed
+)
+
+// index is one declared index. Every query names the one that it walks.
+type index struct {
+	collection, name string
+	keys             []string // "-" before a field that descends
+	sparse           bool
+}
+
+const byID = "_id_" // every collection has it
+
+// indexes are all that a query may name, beside byID. A sparse one leaves out
+// documents that have none of its fields.
+var indexes = []index{
+	{versions, "resource", []string{"type", "id", "n"}, false},                                    // current version; history of an instance; by _id
+	{versions, "keys", []string{"keys", "span", "date", "born"}, true},                            // tokens, references and URIs, by the primary date
+	{versions, "values", []string{"values"}, true},                                                // string, number and quantity parameters
+	{versions, "updated", []string{"type", "at", "born"}, false},                                  // by _lastUpdated
+	{versions, "typed", []string{"type", "seq"}, false},                                           // history of a type
+	{versions, "feed", []string{"seq"}, false},                                                    // change feed; history of the system
+	{versions, "time", []string{"at", "seq"}, false},                                              // from a time to a place in the feed
+	{versions, "fact_drain", []string{"fact.kind", "fact.drain", "fact.at", "fact.id"}, true},     // entries, placements and findings of a drain
+	{versions, "fact_patient", []string{"fact.kind", "fact.patient", "fact.at", "fact.id"}, true}, // entries, drains, placements and stays of a patient
+	{versions, "fact_place", []string{"fact.kind", "fact.place"}, true},                           // drains at a ward, open stays, places within
+	{versions, "fact_open", []string{"fact.kind", "fact.open", "fact.id"}, true},                  // active drains, open findings
+	{audits, "time", []string{"-at", "-_id"}, false},                                              //
+	{audits, "id", []string{"id"}, false},                                                         //
+	{audits, "agent", []string{"agent", "-at", "-_id"}, true},                                     //
+	{audits, "patient", []string{"patient", "-at", "-_id"}, true},                                 //
+	{audits, "entity", []string{"entity", "-at", "-_id"}, true},                                   //
+	{audits, "refused", []string{"refused", "-at", "-_id"}, true},                                 // outcomes other than success, which are few
+}
+
+// schema is the version of what is written above and in type version. A
+// database of a newer one is refused, so that an old process left running
+// beside new ones cannot harm it at its next start.
+const schema = 1
+
+// prepare makes the collections and indexes. Several processes may do so at
+// once: what is there already is left, and none of the steps depends on who
+// does it.
+func (s *Store) prepare(ctx context.Context) error {
+	// Transactions cannot create collections.
+	for _, name := range []string{versions, ledger, fences, claims, audits, states, meta} {
+		if err := s.db.CreateCollection(ctx, name); err != nil && !hasCode(err, 48) { // NamespaceExists
+			return err
+		}
+	}
+	// The schema first, so that an old program does not add its indexes to a new database.
+	if err := s.checkSchema(ctx); err != nil {
+		return err
+	}
+	for _, name := range []string{versions, audits} {
+		v := s.db.Collection(name).Indexes()
+		there, err := v.ListSpecifications(ctx)
+		if err != nil {
+			return err
+		}
+		for _, x := range indexes {
+			if x.collection != name || slices.ContainsFunc(there, func(have mongo.IndexSpecification) bool { return have.Name == x.name }) {
+				continue
+			}
+			o := options.Index().SetName(x.name)
+			if x.sparse {
+				o.SetSparse(true)
+			}
+			if _, err := v.CreateOne(ctx, mongo.IndexModel{Keys: x.document(), Options: o}); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// checkSchema writes the schema's version into an empty database and refuses
+// one that this program does not know.
+func (s *Store) checkSchema(ctx context.Context) error {
+	c := s.db.Collection(meta)
+	_, err := c.InsertOne(ctx, bson.D{{Key: "_id", Value: "schema"}, {Key: "version", Value: int64(schema)}})
+	if _, clash := duplicates(err); err != nil && !clash {
+		return err
+	}
+	var have struct{ Version int64 }
+	if err := c.FindOne(ctx, bson.D{{Key: "_id", Value: "schema"}}, options.FindOne().SetHint(byID)).Decode(&have); err != nil {
+		return err
+	}
+	if have.Version != schema {
+		return fault.New(fault.Unavailable, "exception", "The database has schema %d, this program knows %d; use the program that wrote it, or a newer one.", have.Version, schema)
+	}
+	return nil
+}
+
+func (x index) document() bson.D {
+	var d bson.D
+	for _, k := range x.keys {
+		n := int32(1)
+		if k[0] == '-' {
+			k, n = k[1:], -1
+		}
+		d = append(d, bson.E{Key: k, Value: n})
+	}
+	return d
+}
+
+func hasCode(err error, code int) bool {
+	var e mongo.ServerError
+	return errors.As(err, &e) && e.HasErrorCode(code)
+}
+
+// find runs a query that walks the named index, and passes each document to f,
+// which may keep it.
+func (s *Store) find(ctx context.Context, collection, index string, filter bson.D, o *options.FindOptionsBuilder, f func(bson.Raw) error) error {
+	if o == nil {
+		o = options.Find()
+	}
+	if filter == nil {
+		filter = bson.D{}
+	}
+	cur, err := s.db.Collection(collection).Find(ctx, filter, o.SetHint(index))
+	if err != nil {
+		return err
+	}
+	for cur.Next(ctx) {
+		if err := f(cur.Current); err != nil {
+			return errors.Join(err, cur.Close(ctx))
+		}
+	}
+	return errors.Join(cur.Err(), cur.Close(ctx))
+}
+
+// list is find that decodes all documents.
+func list[T any](ctx context.Context, s *Store, collection, index string, filter bson.D, o *options.FindOptionsBuilder) ([]T, error) {
+	var out []T
+	err := s.find(ctx, collection, index, filter, o, func(raw bson.Raw) error {
+		var x T
+		if err := bson.Unmarshal(raw, &x); err != nil {
+			return fmt.Errorf("read a document of %s: %w", collection, err)
+		}
+		out = append(out, x)
+		return nil
+	})
+	return out, err
+}
+
+// one is list for the first document, nil when there is none.
+func one[T any](ctx context.Context, s *Store, collection, index string, filter bson.D, o *options.FindOptionsBuilder) (*T, error) {
+	if o == nil {
+		o = options.Find()
+	}
+	all, err := list[T](ctx, s, collection, index, filter, o.SetLimit(1))
+	if err != nil || len(all) == 0 {
+		return nil, err
+	}
+	return &all[0], nil
+}
+
+// is and eq keep filters readable.
+func is(field string, value any) bson.E { return bson.E{Key: field, Value: value} }
+
+func in[T any](field string, values []T) bson.E {
+	return bson.E{Key: field, Value: bson.D{{Key: "$in", Value: values}}}
+}
