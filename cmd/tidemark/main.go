@@ -27,6 +27,8 @@ type commands struct {
 	Serve    serveCmd    `cmd:"" help:"Serve."`
 	Token    tokenCmd    `cmd:"" help:"Mint a bearer token from the local key."`
 	Simulate simulateCmd `cmd:"" help:"Write a simulated hospital as NDJSON, or post it to a server."`
+	Import   importCmd   `cmd:"" help:"Bring NDJSON files into a store or a server."`
+	Export   exportCmd   `cmd:"" help:"Write a store or a server out as NDJSON files."`
 	Backup   backupCmd   `cmd:"" help:"Copy the embedded store, also while it serves."`
 	Restore  restoreCmd  `cmd:"" help:"Make a data directory from a backup."`
 	Policy   policyCmd   `cmd:"" help:"Check or show the ward policy."`

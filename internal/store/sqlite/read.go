@@ -26,6 +26,9 @@ const (
 	sqlReadVersion = "SELECT " + versionColumns + " FROM resource r JOIN version v ON v.rid = r.rid WHERE r.type = ? AND r.id = ? AND v.number = ?"
 	sqlLoad        = "SELECT " + versionColumns + " FROM version v JOIN resource r ON r.rid = v.rid WHERE v.seq = ?"
 	sqlChanges     = "SELECT " + versionColumns + " FROM version v JOIN resource r ON r.rid = v.rid WHERE v.seq > ? ORDER BY v.seq LIMIT ?"
+	// The last version of each resource at a horizon: mostly the current one.
+	sqlScan = "SELECT " + versionColumns + " FROM version v JOIN resource r ON r.rid = v.rid WHERE v.type = ?1 AND v.seq > ?2 AND v.seq <= ?3" +
+		" AND (r.seq = v.seq OR NOT EXISTS (SELECT 1 FROM version n WHERE n.rid = v.rid AND n.number = v.number + 1 AND n.seq <= ?3)) ORDER BY v.seq LIMIT ?4"
 	sqlLastSeq     = "SELECT ifnull(max(seq), 0) FROM version"
 )
 
@@ -68,6 +71,13 @@ func (s *Store) readOne(ctx context.Context, none error, text string, args ...an
 // transactions in their order: what is there is settled.
 func (s *Store) Changes(ctx context.Context, after int64, limit int) ([]store.Version, error) {
 	return list(ctx, s, versionOf, sqlChanges, after, limit)
+}
+
+// Scan returns versions of the type with after < Seq ≤ upTo that were the last
+// of their resource when the feed stood at upTo, deletions among them, in
+// order of Seq, at most limit; none are the end.
+func (s *Store) Scan(ctx context.Context, typ string, after, upTo int64, limit int) ([]store.Version, error) {
+	return list(ctx, s, versionOf, sqlScan, typ, after, upTo, limit)
 }
 
 // LastSeq implements store.Store.

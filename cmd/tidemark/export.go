@@ -1,0 +1,264 @@
+package main
+
+import (
+	"cmp"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"net/url"
+	"os"
+	"os/signal"
+	"path"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"syscall"
+	"time"
+
+	"github.com/schollz/progressbar/v3"
+
+	"tidemark/api"
+	"tidemark/internal/app"
+	"tidemark/internal/bulk"
+	"tidemark/internal/fhirjson"
+	"tidemark/internal/notify"
+	"tidemark/internal/policy"
+	"tidemark/internal/search"
+	"tidemark/internal/store"
+)
+
+// place is a store that a command opens itself.
+type place struct {
+	Data    string `help:"Directory of the embedded store, which no other process may be serving." default:"./tidemark-data" type:"path" placeholder:"DIR"`
+	Store   string `help:"MongoDB instead of the embedded store." placeholder:"mongodb://…/db"`
+	BaseURL string `name:"base-url" help:"URL under which clients reach the service, without /fhir." default:"http://127.0.0.1:8080" placeholder:"URL"`
+	Policy  string `help:"Ward policy file." type:"path" placeholder:"FILE"`
+}
+
+// opened is such a store with what it takes to read resources for it.
+type opened struct {
+	store   store.Store
+	policy  *policy.Policy
+	extract search.ExtractOptions
+}
+
+// open opens the store. clock is its time.
+func (p place) open(ctx context.Context, e *env, clock func() time.Time) (*opened, error) {
+	o := &opened{policy: policy.Default()}
+	var err error
+	if p.Policy != "" {
+		if o.policy, err = policy.Load(p.Policy); err != nil {
+			return nil, err
+		}
+	}
+	o.extract = search.ExtractOptions{Base: strings.TrimSuffix(p.BaseURL, "/") + "/fhir", Zone: o.policy.Zone()}
+	o.store, err = app.OpenStore(ctx, app.Config{Data: p.Data, Store: p.Store, Clock: clock, Logger: e.log}, o.extract)
+	return o, err
+}
+
+type exportCmd struct {
+	place    `embed:""`
+	Out      string   `short:"o" help:"Folder for the NDJSON files." default:"./tidemark-export" type:"path" placeholder:"DIR"`
+	From     string   `help:"FHIR base URL of a server to export from, instead of a store." placeholder:"URL"`
+	Token    string   `help:"Bearer token for --from."`
+	Type     []string `help:"Resource types to export; all when left out." placeholder:"TYPE"`
+	Since    string   `help:"With --from: only what has changed since this instant." placeholder:"INSTANT"`
+	Format   string   `help:"With --from: ndjson, or csv or parquet for the flat tables." enum:"ndjson,csv,parquet" default:"ndjson"`
+	Versions bool     `help:"Every version of every resource, to move the store to another: one file, for tidemark import --versions."`
+}
+
+func (c *exportCmd) Run(e *env) error {
+	ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGINT, syscall.SIGTERM)
+	defer stop()
+	var counts bulk.Counts
+	var err error
+	switch {
+	case c.From != "" && c.Versions:
+		return errors.New("--versions reads a store: leave --from out, and name its --data or --store")
+	case c.From == "" && (c.Since != "" || c.Format != "ndjson"):
+		return errors.New("--since and --format go with --from")
+	case c.From != "":
+		counts, err = c.fetch(ctx, e)
+	default:
+		counts, err = c.dump(ctx, e)
+	}
+	return conclude(ctx, e, counts, err)
+}
+
+// conclude prints the counts and gives the exit code.
+func conclude(ctx context.Context, e *env, c bulk.Counts, err error) error {
+	if err == nil || c != (bulk.Counts{}) {
+		fmt.Fprintf(e.err, "\n%s\n", c)
+	}
+	switch {
+	case err != nil && ctx.Err() != nil:
+		return &exit{1, errors.New("interrupted; the same command goes on from here")}
+	case err != nil:
+		return err
+	case c.Refused > 0:
+		return &exit{1, fmt.Errorf("%d resources were refused", c.Refused)}
+	}
+	return nil
+}
+
+func (c *exportCmd) dump(ctx context.Context, e *env) (bulk.Counts, error) {
+	types := api.ExportTypes()
+	for _, t := range c.Type {
+		if !slices.Contains(types, t) {
+			return bulk.Counts{}, fmt.Errorf("--type %q is not a type that is kept; there are %s", t, strings.Join(types, ", "))
+		}
+	}
+	if len(c.Type) > 0 {
+		types = c.Type
+	}
+	o, err := c.open(ctx, e, time.Now)
+	if err != nil {
+		return bulk.Counts{}, err
+	}
+	defer o.store.Close() // only read
+	bar := progress(e, -1, "exporting")
+	d := bulk.Dump{Store: o.store, Types: inOrder(types), Versions: c.Versions, Dir: c.Out, Redact: notify.Redact, Progress: func(_, _ int64, rows int) { _ = bar.Set(rows) }}
+	n, err := d.Run(ctx)
+	_ = bar.Finish() // a bar that cannot be drawn is no failure
+	return bulk.Counts{Read: n, Written: n}, err
+}
+
+// fetched is how far a bulk export from a server has come.
+type fetched struct {
+	Request string   `json:"request"`
+	Status  string   `json:"status"` // its URL
+	Done    []string `json:"done"`   // files
+	Rows    int      `json:"rows"`
+}
+
+// fetch asks a server for a bulk export and fetches its files.
+func (c *exportCmd) fetch(ctx context.Context, e *env) (bulk.Counts, error) {
+	if err := os.MkdirAll(c.Out, 0o700); err != nil {
+		return bulk.Counts{}, fmt.Errorf("cannot make the folder %s (%w)", c.Out, err)
+	}
+	q := url.Values{"_outputFormat": {map[string]string{"ndjson": string(bulk.NDJSON), "csv": string(bulk.CSV), "parquet": string(bulk.Parquet)}[c.Format]}}
+	if len(c.Type) > 0 {
+		q.Set("_type", strings.Join(c.Type, ","))
+	}
+	if c.Since != "" {
+		q.Set("_since", c.Since)
+	}
+	cl := &caller{base: strings.TrimSuffix(c.From, "/"), token: c.Token}
+	at := filepath.Join(c.Out, bulk.ProgressFile)
+	f := fetched{Request: cl.base + "/$export?" + q.Encode()}
+	var have fetched
+	if data, err := os.ReadFile(at); err == nil && json.Unmarshal(data, &have) == nil {
+		if have.Request != f.Request {
+			return bulk.Counts{}, fmt.Errorf("%s holds a part of another export; name another --out, or remove %s to begin anew", c.Out, bulk.ProgressFile)
+		}
+		f = have
+	}
+	keep := func() error {
+		data, err := json.Marshal(f)
+		if err != nil {
+			return err
+		}
+		return bulk.Replace(at, data)
+	}
+	bar := progress(e, -1, "exporting")
+	defer bar.Finish() // a bar that cannot be drawn is no failure
+	var manifest *fhirjson.Node
+	var err error
+	if f.Status != "" {
+		// An export that is gone is asked for again.
+		if manifest, err = c.wait(ctx, cl, f.Status, bar); errors.Is(err, errExpired) {
+			f = fetched{Request: f.Request}
+		} else if err != nil {
+			return bulk.Counts{}, err
+		}
+	}
+	if f.Status == "" {
+		if f.Status, err = cl.kickOff(ctx, f.Request); err != nil {
+			return bulk.Counts{}, err
+		}
+		if err = keep(); err != nil {
+			return bulk.Counts{}, err
+		}
+		if manifest, err = c.wait(ctx, cl, f.Status, bar); err != nil {
+			return bulk.Counts{}, err
+		}
+	}
+	bar.Describe("fetching")
+	for _, list := range []string{"output", "deleted", "error"} {
+		for _, file := range manifest.Each(list) {
+			from := file.Str("url")
+			u, err := url.Parse(from)
+			if err != nil {
+				return bulk.Counts{}, fmt.Errorf("the server names a file %q, which is no URL", from)
+			}
+			name := path.Base(u.Path)
+			if strings.HasPrefix(name, ".") || strings.ContainsAny(name, `/\`) {
+				return bulk.Counts{}, fmt.Errorf("the server names a file %q, which cannot be stored", from)
+			}
+			if slices.Contains(f.Done, name) {
+				continue
+			}
+			if err := cl.download(ctx, from, filepath.Join(c.Out, name)); err != nil {
+				return bulk.Counts{Read: f.Rows, Written: f.Rows}, err
+			}
+			n := 0
+			if count := file.Get("count"); count != nil {
+				n, _ = strconv.Atoi(count.Text) // optional; a server may leave it out
+			}
+			f.Done, f.Rows = append(f.Done, name), f.Rows+n
+			_ = bar.Set(f.Rows)
+			if err := keep(); err != nil {
+				return bulk.Counts{}, err
+			}
+		}
+	}
+	cl.forget(ctx, f.Status)
+	return bulk.Counts{Read: f.Rows, Written: f.Rows}, os.Remove(at)
+}
+
+var errExpired = errors.New("the server no longer has the export; run the command again")
+
+// wait polls until the export is over, as often as the server asks for.
+func (c *exportCmd) wait(ctx context.Context, cl *caller, status string, bar *progressbar.ProgressBar) (*fhirjson.Node, error) {
+	for {
+		res, err := cl.do(ctx, http.MethodGet, status, nil, http.Header{"Accept": {"application/json"}})
+		if err != nil {
+			return nil, err
+		}
+		body, err := io.ReadAll(io.LimitReader(res.Body, 64<<20))
+		res.Body.Close()
+		switch {
+		case err != nil:
+			return nil, fmt.Errorf("the answer of %s broke off (%w)", cl.base, err)
+		case res.StatusCode == http.StatusAccepted:
+			bar.Describe(cmp.Or(res.Header.Get("X-Progress"), "exporting"))
+			if err := pause(ctx, retryAfter(res.Header, time.Second)); err != nil {
+				return nil, err
+			}
+		case res.StatusCode == http.StatusOK:
+			return fhirjson.Parse(body)
+		case res.StatusCode == http.StatusNotFound, res.StatusCode == http.StatusGone:
+			return nil, errExpired
+		default:
+			return nil, fmt.Errorf("the export failed at the server: %s", diagnostics(res.StatusCode, body))
+		}
+	}
+}
+
+// inOrder puts types so that references lead to what comes before.
+func inOrder(types []string) []string {
+	order := []string{"Organization", "Location", "Practitioner", "PractitionerRole", "Patient", "Encounter", "Group", "Device", "DeviceUseStatement", "Observation", "DetectedIssue", "Provenance", "Subscription"}
+	out := slices.Clone(types)
+	rank := func(t string) int {
+		if i := slices.Index(order, t); i >= 0 {
+			return i
+		}
+		return len(order)
+	}
+	slices.SortStableFunc(out, func(a, b string) int { return rank(a) - rank(b) })
+	return out
+}

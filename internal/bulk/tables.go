@@ -1,0 +1,327 @@
+package bulk
+
+import (
+	"context"
+	"errors"
+	"slices"
+	"time"
+
+	"tidemark/fhirmap"
+	"tidemark/internal/drain"
+	"tidemark/internal/fault"
+	"tidemark/internal/fhirdate"
+	"tidemark/internal/fhirjson"
+	"tidemark/internal/search"
+	"tidemark/internal/store"
+)
+
+// overlay knows what changed behind the horizon, and how it was before. With it
+// the store's projections, which are of now, are read as of the horizon. It
+// holds what is written while the export runs, not what is kept.
+type overlay struct {
+	st     Store
+	reader fhirmap.Reader
+	read   int64
+	facts  map[store.Key]store.Facts // as of the horizon; none for what was not there
+	of     map[string][]store.Key    // by drain
+}
+
+const overlayPage = 500
+
+// advance reads the feed to its end. What was read from the projections before
+// is then either of the horizon or in the overlay.
+func (o *overlay) advance(ctx context.Context) error {
+	for {
+		vs, err := o.st.Changes(ctx, o.read, overlayPage)
+		if err != nil {
+			return err
+		}
+		for _, v := range vs {
+			if err := o.add(ctx, v); err != nil {
+				return err
+			}
+			o.read = v.Seq
+		}
+		if len(vs) < overlayPage {
+			return nil
+		}
+	}
+}
+
+func (o *overlay) add(ctx context.Context, v store.Version) error {
+	if _, known := o.facts[v.Key]; known || !slices.Contains(TableTypes(), v.Type) {
+		return nil
+	}
+	var f store.Facts
+	if v.Number > 1 {
+		// The first version behind the horizon follows the one of the horizon.
+		before, err := o.st.ReadVersion(ctx, v.Key, v.Number-1)
+		if err != nil {
+			return err
+		}
+		if !before.Deleted() {
+			if f, err = factsOf(before, o.reader); err != nil {
+				return err
+			}
+		}
+	}
+	o.facts[v.Key] = f
+	id := ""
+	switch {
+	case f.Entry != nil:
+		id = f.Entry.Drain
+	case f.Placement != nil:
+		id = f.Placement.Drain
+	case f.Finding != nil:
+		id = f.Finding.Drain
+	}
+	if id != "" {
+		o.of[id] = append(o.of[id], v.Key)
+	}
+	return nil
+}
+
+func factsOf(v store.Version, r fhirmap.Reader) (store.Facts, error) {
+	n, err := fhirjson.Parse(v.JSON())
+	if err != nil {
+		return store.Facts{}, fault.Wrap(err, "read "+v.Key.String())
+	}
+	f, _ := r.Decode(n)
+	return f, nil
+}
+
+func (o *Options) reader() fhirmap.Reader {
+	return fhirmap.Reader{Zone: o.Extract.Zone, Base: o.Extract.Base}
+}
+
+// asOf puts the state of the horizon in the place of what changed since.
+func asOf[T any](o *overlay, typ, drainID string, now []T, id func(T) string, of func(store.Facts) *T) []T {
+	out := make([]T, 0, len(now))
+	for _, x := range now {
+		if _, changed := o.facts[store.Key{Type: typ, ID: id(x)}]; !changed {
+			out = append(out, x)
+		}
+	}
+	for _, key := range o.of[drainID] {
+		if x := of(o.facts[key]); x != nil {
+			out = append(out, *x)
+		}
+	}
+	return out
+}
+
+// tables writes both flat tables, drain by drain in the order of the Devices'
+// places in the feed.
+func (r *run) tables(ctx context.Context) error {
+	j := r.job
+	opts := search.ParseOptions{Base: r.Extract.Base, Zone: r.Extract.Zone, Now: j.Time}
+	var where []search.Query
+	for _, text := range j.Request.Filters {
+		q, err := parseTableFilter(text, opts)
+		if err != nil {
+			return err
+		}
+		where = append(where, q)
+	}
+	t := &tabulator{run: r, where: where, over: overlay{st: r.Store, reader: r.reader(), read: j.Horizon, facts: map[store.Key]store.Facts{}, of: map[string][]store.Key{}}}
+	t.emptying = sheet[emptying]{r: r, spec: emptyings()}
+	t.day = sheet[drainDay]{r: r, spec: drainDays()}
+	defer t.emptying.abandon()
+	defer t.day.abandon()
+
+	after := j.After
+	for {
+		page, err := r.scan.Scan(ctx, "Device", after, j.Horizon, 100)
+		if err != nil {
+			return err
+		}
+		if len(page) == 0 {
+			break
+		}
+		for _, v := range page {
+			after = v.Seq
+			if v.Deleted() {
+				continue
+			}
+			if err := t.drain(ctx, v); err != nil {
+				return err
+			}
+			if t.emptying.file.Count+t.day.file.Count >= r.FileRows {
+				if err := errors.Join(t.emptying.close(), t.day.close()); err != nil {
+					return err
+				}
+				j.After = after
+				if err := r.keep(ctx); err != nil {
+					return err
+				}
+			}
+			if err := r.pulse(ctx, "flat tables:", after); err != nil {
+				return err
+			}
+		}
+	}
+	// A reader of tables expects the columns also where there is no row.
+	if err := errors.Join(t.emptying.ensure(), t.day.ensure()); err != nil {
+		return err
+	}
+	if err := errors.Join(t.emptying.close(), t.day.close()); err != nil {
+		return err
+	}
+	j.Unit, j.After = 1, 0
+	return r.keep(ctx)
+}
+
+// tabulator makes the rows of one drain after another.
+type tabulator struct {
+	*run
+	where    []search.Query
+	over     overlay
+	emptying sheet[emptying]
+	day      sheet[drainDay]
+}
+
+func (t *tabulator) drain(ctx context.Context, v store.Version) error {
+	f, err := factsOf(v, t.reader())
+	if err != nil || f.Drain == nil {
+		return err
+	}
+	c := course{drain: *f.Drain, now: t.job.Time, recorded: map[string]time.Time{}}
+	id := c.drain.ID
+	if c.placements, err = t.Store.Placements(ctx, id); err != nil {
+		return err
+	}
+	if c.entries, err = t.Store.Entries(ctx, store.EntryQuery{Drain: id}); err != nil {
+		return err
+	}
+	if c.findings, err = t.Store.Findings(ctx, id, false); err != nil {
+		return err
+	}
+	if err := t.over.advance(ctx); err != nil {
+		return err
+	}
+	c.placements = asOf(&t.over, "DeviceUseStatement", id, c.placements, func(p drain.Placement) string { return p.ID }, func(f store.Facts) *drain.Placement { return f.Placement })
+	c.entries = asOf(&t.over, "Observation", id, c.entries, func(e drain.Entry) string { return e.ID }, func(f store.Facts) *drain.Entry { return f.Entry })
+	c.findings = asOf(&t.over, "DetectedIssue", id, c.findings, func(x drain.Finding) string { return x.ID }, func(f store.Facts) *drain.Finding { return f.Finding })
+	if t.Settings != nil {
+		if c.settings, err = t.Settings(ctx, c.drain, c.placements); err != nil {
+			return err
+		}
+	}
+	return t.rows(ctx, &c)
+}
+
+func (t *tabulator) rows(ctx context.Context, c *course) error {
+	for _, st := range c.stays() {
+		for _, e := range st.emptyings() {
+			if !t.wants(e.iv.Entry.Patient, e.drain.ID, e.iv.End) {
+				continue
+			}
+			first, err := t.Store.ReadVersion(ctx, store.Key{Type: "Observation", ID: e.iv.Entry.ID}, 1)
+			if err != nil && !fault.Is(err, fault.NotFound) {
+				return err
+			}
+			if err == nil {
+				c.recorded[e.iv.Entry.ID] = first.At
+			}
+			t.run.rows++
+			if err := t.emptying.row(e); err != nil {
+				return err
+			}
+		}
+		days, err := st.days()
+		if err != nil {
+			t.job.note("Device/%s has no rows in the table drain-day: %v.", c.drain.ID, err)
+			continue
+		}
+		for _, d := range days {
+			if !t.wants(d.patient, d.drain.ID, d.total.Window.Start) {
+				continue
+			}
+			if err := t.day.row(d); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// wants reports whether a row of the patient and drain at the time is asked
+// for. The filters are judged as a search for Observations would.
+func (t *tabulator) wants(patient, drainID string, at time.Time) bool {
+	j := t.job
+	if j.Members != nil && !slices.Contains(j.Members, patient) || j.Request.Level == OfPatients && patient == "" {
+		return false
+	}
+	if t.where == nil {
+		return true
+	}
+	n := fhirjson.Obj("resourceType", "Observation", "effectiveDateTime", fhirdate.Format(at), "device", fhirjson.Obj("reference", "Device/"+drainID))
+	if patient != "" {
+		n.Set("subject", fhirjson.Obj("reference", "Patient/"+patient))
+	}
+	d := search.Extract(n, t.Extract)
+	return slices.ContainsFunc(t.where, func(q search.Query) bool { return q.Match(d) })
+}
+
+// sheet writes the files of one table.
+type sheet[R any] struct {
+	r     *run
+	spec  spec[R]
+	out   tableWriter
+	file  File
+	cells []cell
+}
+
+// begin opens the next file.
+func (s *sheet[R]) begin() (err error) {
+	f := s.r.job.Request.Format
+	ending := ".csv"
+	if f == Parquet {
+		ending = ".parquet"
+	}
+	s.file = File{Role: Output, Type: "Observation", Table: s.spec.name, Name: s.r.job.name(s.spec.name, ending)}
+	s.out, err = createTable(s.r.path(s.r.job.ID, s.file.Name), s.spec.table(), f)
+	return err
+}
+
+// ensure makes a file with the columns alone when there is no row at all.
+func (s *sheet[R]) ensure() error {
+	if s.out != nil || slices.ContainsFunc(s.r.job.Files, func(f File) bool { return f.Table == s.spec.name }) {
+		return nil
+	}
+	return s.begin()
+}
+
+func (s *sheet[R]) row(row R) error {
+	if s.out == nil {
+		if err := s.begin(); err != nil {
+			return err
+		}
+	}
+	s.cells = s.spec.cells(row, s.cells)
+	s.file.Count++
+	return s.out.write(s.cells)
+}
+
+func (s *sheet[R]) close() error {
+	if s.out == nil {
+		return nil
+	}
+	out := s.out
+	s.out = nil
+	size, err := out.finish()
+	if err != nil {
+		return writing(err)
+	}
+	s.file.Size = size
+	s.r.job.Files = append(s.r.job.Files, s.file)
+	s.file.Count = 0
+	return nil
+}
+
+func (s *sheet[R]) abandon() {
+	if s.out != nil {
+		s.out.abandon()
+		s.out = nil
+	}
+}
