@@ -288,6 +288,7 @@ func (s *Server) planTransaction(ctx context.Context, in *Interaction, entries [
 			it.in.ID = ""
 			if it.plan, err = s.planCreate(ctx, it.in); err == nil {
 				it.plan.change.Key.ID = id
+				it.in.audit.entity = it.plan.change.Key.String() + "/_history/1"
 			}
 		case 2:
 			if it.in.Verb == http.MethodPut {

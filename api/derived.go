@@ -245,7 +245,7 @@ func (s *Server) addEvidence(ctx context.Context, in *Interaction, bundle *fhirj
 }
 
 func emptyingDue(ctx context.Context, s *Server, in *Interaction, p Params) (*Answer, error) {
-	if err := p.only("_count"); err != nil {
+	if err := p.only(); err != nil {
 		return nil, err
 	}
 	g, err := s.reach(ctx, in, "Device")
@@ -260,7 +260,7 @@ func emptyingDue(ctx context.Context, s *Server, in *Interaction, p Params) (*An
 		return nil, err
 	}
 	tasks := fhirmap.EmptyingDue(due, s.ward.Now())
-	return &Answer{Status: http.StatusOK, Resource: fhirmap.Collection(s.base, tasks, s.ward.Now()).Bytes()}, nil
+	return derivedAnswer(in, tasks, fhirmap.Collection(s.base, tasks, s.ward.Now())), nil
 }
 
 func removalReview(ctx context.Context, s *Server, in *Interaction, p Params) (*Answer, error) {

@@ -15,7 +15,7 @@ import (
 // that the three say the same; operations are those that New is given too.
 func Describe(lib *profile.Library, operations ...Operation) (openapi.Source, error) {
 	s := &Server{conformance: lib, operations: map[string][]Operation{}}
-	rows := append(builtin(), operations...)
+	rows := append(append(builtin(), exportOperations(nil)...), operations...)
 	for _, op := range rows {
 		s.operations[op.Name] = append(s.operations[op.Name], op)
 	}
@@ -45,6 +45,9 @@ func Describe(lib *profile.Library, operations ...Operation) (openapi.Source, er
 		described, err := describeOperation(lib, op)
 		if err != nil {
 			return src, err
+		}
+		if op.Name == "$export" && src.Endpoints == nil {
+			src.Endpoints = exportEndpoints()
 		}
 		if op.Level == AtSystem {
 			src.Operations = append(src.Operations, described)
@@ -141,7 +144,7 @@ func describeOperation(lib *profile.Library, op Operation) (openapi.Operation, e
 			continue
 		}
 		q := openapi.OperationParam{
-			Name: p.Str("name"), Type: p.Str("type"), Required: p.Str("min") != "0", Repeats: p.Str("max") == "*", Description: p.Str("documentation"),
+			Name: p.Str("name"), Type: p.Str("type"), Required: p.Get("min").Text != "0", Repeats: p.Str("max") == "*", Description: p.Str("documentation"),
 		}
 		words := ownParams[q.Name]
 		q.Values, q.Example = words.values, words.example
@@ -150,6 +153,23 @@ func describeOperation(lib *profile.Library, op Operation) (openapi.Operation, e
 	out.Formats = formats[op.Name]
 	out.Only = out.Returns == "Binary"
 	return out, nil
+}
+
+// exportEndpoints are the URLs that a bulk export answers at after its
+// kick-off.
+func exportEndpoints() []openapi.Endpoint {
+	const fhir, words = "application/fhir+json", "OperationOutcome"
+	job := "/fhir" + exportPath + "{job}"
+	missing := openapi.EndpointAnswer{Status: 404, Description: "No such export of this caller's.", Media: fhir, Schema: words}
+	return []openapi.Endpoint{
+		{Method: "GET", Path: job, ID: "export.status", Tag: openapi.TagSystem, Summary: "How far an export is", Answers: []openapi.EndpointAnswer{
+			{Status: 200, Description: "Done: the manifest with the files.", Media: "application/json"},
+			{Status: 202, Description: "Under way; Retry-After says when to ask again, X-Progress how far it is."}, missing}},
+		{Method: "DELETE", Path: job, ID: "export.delete", Tag: openapi.TagSystem, Summary: "Cancel an export, or delete its files", Answers: []openapi.EndpointAnswer{
+			{Status: 202, Description: "Deleted.", Media: fhir, Schema: words}, missing}},
+		{Method: "GET", Path: job + "/{file}", ID: "export.file", Tag: openapi.TagSystem, Summary: "A file of an export", Description: "In the format that the kick-off asked for.", Answers: []openapi.EndpointAnswer{
+			{Status: 200, Description: "The file.", Media: "*/*"}, missing}},
+	}
 }
 
 // formats are the media types that operations answer in beside FHIR JSON.

@@ -22,6 +22,7 @@ import (
 	"go.opentelemetry.io/otel/trace/noop"
 
 	"tidemark/internal/auth"
+	"tidemark/internal/bulk"
 	"tidemark/internal/fault"
 	"tidemark/internal/fhirjson"
 	"tidemark/internal/policy"
@@ -54,6 +55,7 @@ type Options struct {
 	Observe    func(interaction, typ string, status int, took time.Duration)
 	Tracer     trace.Tracer // nil for none
 	Operations []Operation
+	Exports    *bulk.Service // nil: no bulk export
 }
 
 // A Hook looks at a resource before it is written; before is nil on a create.
@@ -106,13 +108,20 @@ func New(o Options) *Server {
 	if s.tracer == nil {
 		s.tracer = noop.NewTracerProvider().Tracer("")
 	}
-	for _, op := range append(builtin(), o.Operations...) {
+	more := o.Operations
+	if o.Exports != nil {
+		more = append(exportOperations(o.Exports), more...)
+	}
+	for _, op := range append(builtin(), more...) {
 		s.operations[op.Name] = append(s.operations[op.Name], op)
 	}
 	s.auditor = startAuditor(o.Store, func(err error) {
 		s.log.Error("audit records not written", "err", fault.Of(err).Cause, "text", err.Error())
 	})
 	s.router = s.routes(o.Mounts)
+	if o.Exports != nil {
+		s.mountExports(s.router, o.Exports)
+	}
 	return s
 }
 

@@ -117,7 +117,9 @@ func (s *Server) planCreate(ctx context.Context, in *Interaction) (plan, error) 
 		return p, err
 	}
 	n.Delete("id")
-	p.change = ward.Change{Method: store.Post, Key: store.Key{Type: in.Type}, Resource: n, Expect: store.Absent}
+	key := store.Key{Type: in.Type, ID: ward.NewID()}
+	in.audit.entity = key.String() + "/_history/1"
+	p.change = ward.Change{Method: store.Post, Key: key, Resource: n, Expect: store.Absent}
 	if in.IfNoneExist != "" {
 		pairs, err := search.ParsePairs(strings.TrimPrefix(in.IfNoneExist, "?"))
 		if err != nil {

@@ -52,8 +52,9 @@ events.addEventListener('signed-in', () => {
   at('token').value = '';
   wards = undefined;
   who();
-  // What stands in a form stays; a page without one is read anew.
-  if (page.form) tick(); else route();
+  unsent();
+  // What stands in a form stays, and so does what became of it; another page is read anew.
+  if (page.keep) tick(); else route();
 });
 at('leave').addEventListener('click', () => {
   [ward, wards] = [undefined, undefined];
@@ -79,7 +80,9 @@ async function tick() {
   const mine = ++turn;
   try {
     const shown = page;
-    const fresh = (await shown.refresh?.()) ?? [];
+    // One after the other: what one finds new, the next would not find again.
+    shown.asking = (shown.asking ?? Promise.resolve()).catch(() => {}).then(() => shown.refresh?.());
+    announce((await shown.asking) ?? []);
     if (mine !== turn || shown !== page) return;
     if (shown.refresh) {
       updated = now();
@@ -88,7 +91,6 @@ async function tick() {
     }
     wait = EVERY;
     shown.draw?.();
-    announce(fresh);
     outbox.flush();
   } catch (err) {
     if (mine !== turn) return;
@@ -119,10 +121,11 @@ function connection() {
 /** announce puts a new high finding where eyes and screen readers find it. */
 function announce(fresh) {
   const list = at('alerts');
-  for (const f of fresh) {
-    if (list.querySelector(`[data-finding="${f.id}"]`)) continue;
-    const note = h('div', { class: 'alert', 'data-finding': f.id }, sign('high'), h('p', {}, h('strong', {}, 'New high finding: '), `${f.name}. ${f.row.drain.label}, ${f.row.drain.name}. `, h('a', { href: `#/drain/${f.row.id}` }, 'Look at it', h('span', { class: 'unseen' }, `: ${f.row.drain.label}, ${f.row.drain.name}`))),
-      h('button', { type: 'button', onclick: () => { note.remove(); title(); } }, 'Seen', h('span', { class: 'unseen' }, `: ${f.name}, ${f.row.drain.label}`)));
+  for (const id of new Set(fresh.map((f) => f.row.id))) {
+    const of = fresh.filter((f) => f.row.id === id);
+    const d = of[0].row.drain, who = h('span', { class: 'unseen' }, `: ${d.label}, ${d.name}`);
+    const note = h('div', { class: 'alert' }, sign('high'), h('p', {}, h('strong', {}, of.length > 1 ? 'New high findings: ' : 'New high finding: '), `${of.map((f) => f.name).join(', ')}. ${d.label}, ${d.name}. `, h('a', { href: `#/drain/${id}` }, 'Look at it', who)),
+      h('button', { type: 'button', onclick: () => { note.remove(); title(); } }, 'Hide', who.cloneNode(true)));
     list.append(note);
   }
   title();
@@ -145,7 +148,7 @@ function unsent() {
   patch(at('unsent-list'), list.map((e) => ({ key: e.id, print: JSON.stringify([e.state, e.words, e.by === session.subject]), build: () => h('li', { class: e.state },
     h('p', {}, h('strong', {}, `${e.label}: ${says(reading(e.resource))}`), `, made ${clock(e.made)}`),
     h('p', {}, e.state === 'refused' ? [sign('high'), ' Refused, not charted: ', e.words] : [sign('unknown'), ' Not sent yet. ', e.by !== session.subject ? `It is sent when ${e.by || 'its author'} signs in here.` : e.words]),
-    e.state === 'refused' && h('p', { class: 'act' }, h('a', { class: 'button', href: `#/again/${e.id}` }, 'Change'), ' ', h('button', { type: 'button', onclick: () => outbox.discard(e.id) }, 'Throw away')))})));
+    e.state === 'refused' && h('p', { class: 'act' }, reading(e.resource).kind !== 'site' && h('a', { class: 'button', href: `#/again/${e.id}` }, 'Change'), ' ', h('button', { type: 'button', onclick: () => outbox.discard(e.id) }, 'Throw away')))})));
 }
 events.addEventListener('outbox', unsent);
 events.addEventListener('sent', () => { wait = EVERY; if (page.refresh) tick(); });
@@ -199,7 +202,7 @@ const routes = {
   },
   async chart(id) {
     const drains = await siblings(id);
-    const made = { title: 'Chart an emptying', form: true };
+    const made = { title: 'Chart an emptying', keep: true };
     made.mount = () => confirm(main, drains, id, (d) => {
       form(main, d, { done: (ids) => sent(made, d, ids) });
       land();
@@ -210,7 +213,7 @@ const routes = {
     const e = outbox.find(id);
     if (!e) return routes['']();
     const d = (await siblings(e.drain)).find((x) => x.id === e.drain);
-    const made = { title: 'Change and send again', form: true };
+    const made = { title: 'Change and send again', keep: true };
     made.mount = () => {
       form(main, d, { again: e, done: (ids) => sent(made, d, ids) });
       main.querySelector('h1').after(h('p', { class: 'problem' }, 'Refused before: ', e.words));
@@ -221,13 +224,12 @@ const routes = {
     const [plain, exact] = [await call(`Observation/${id}`), await call(`Observation/${id}`, { exact: true })];
     const r = reading(plain.resource), d = (await siblings(r.drain)).find((x) => x.id === r.drain);
     const before = { resource: plain.resource, exact: exact.resource, etag: exact.etag };
-    return { title: 'Correct an entry', form: true, mount: () => form(main, d, { before, done: () => { location.hash = `#/drain/${d.id}`; } }) };
+    return { title: 'Correct an entry', keep: true, mount: () => form(main, d, { before, done: () => { location.hash = `#/drain/${d.id}`; } }) };
   },
 };
 
 /** sent follows the charting form: what became of the entries. */
 function sent(made, drain, ids) {
-  made.form = false;
   made.close = after(main, drain, ids);
   land();
 }

@@ -106,7 +106,7 @@ export function form(root, drain, { before, again, done } = {}) {
   const instilled = h('input', { id: ids.instilled, inputmode: 'decimal', autocomplete: 'off', value: start?.instilled ? String(start.instilled) : '' });
   const when = h('input', { id: ids.when, type: 'datetime-local', max: stamp(now()), value: start ? stamp(start.at) : '' });
   const site = !before && !again && session.may('c', 'Observation', 'drain-site-assessment') && h('details', { class: 'site' }, h('summary', {}, 'Look at the site too'),
-    Object.entries(signs).map(([k, word]) => choice(`sign sign-${k}`, word, k === 'suture' ? { true: { word: 'intact' }, false: { word: 'loose' } } : { false: { word: 'no' }, true: { word: 'yes' } })));
+    Object.entries(signs).map(([k, word]) => choice(`site-${k}`, word, k === 'suture' ? { true: { word: 'intact' }, false: { word: 'loose' } } : { false: { word: 'no' }, true: { word: 'yes' } })));
   const said = h('p', { id: ids.said, class: 'hint', 'aria-live': 'polite' });
   const problem = h('p', { class: 'problem', role: 'alert' });
   const send = h('button', { type: 'submit', class: 'main send' });
@@ -165,7 +165,7 @@ export function form(root, drain, { before, again, done } = {}) {
   const at = () => zoned(when.value ? new Date(when.value).getTime() : now());
 
   function assessment() {
-    const list = site ? Object.keys(signs).map((k) => [k, chosen(site.querySelector(`.sign-${k}`))]).filter(([, v]) => v) : [];
+    const list = site ? Object.keys(signs).map((k) => [k, chosen(site.querySelector(`.site-${k}`))]).filter(([, v]) => v) : [];
     return list.length && {
       resourceType: 'Observation', identifier: [{ system: IDENTIFIER, value: `urn:uuid:${siteId}` }], status: 'final', category, code: local('drain-site-assessment'),
       subject: { reference: `Patient/${drain.patient}` }, device: { reference: `Device/${drain.id}` }, effectiveDateTime: at(), performer: performer(),
@@ -225,7 +225,7 @@ export function form(root, drain, { before, again, done } = {}) {
     h('h1', { tabindex: '-1' }, before ? 'Correct an entry' : 'Chart an emptying'),
     h('p', { class: 'confirmed' }, h('strong', {}, drain.label), siteWords(drain) && ` (${siteWords(drain)})`, h('br'), drain.name, drain.born && `, born ${drain.born}`),
     before && h('p', {}, `Charted ${clock(r.at, now())}: ${says(r)}. The entry before stays in the history.`),
-    h('form', { class: 'chart', novalidate: true, onsubmit: submit }, measure, look, suction,
+    h('form', { class: 'chart', novalidate: true, onsubmit: submit, oninput: () => { problem.textContent = ''; } }, measure, look, suction,
       h('details', { class: 'more', open: unmeasured.checked || looked.checked || estimated.checked || Boolean(start?.fill !== undefined) }, h('summary', {}, before ? 'More' : 'More: fill, time, irrigant, not measured'), fill,
         h('div', { class: 'ticks' }, check(unmeasured, 'Emptied, but not measured'), !before && check(looked, 'Only looked, not emptied'), check(estimated, 'The amount is an estimate')),
         !before && h('p', {}, h('label', { for: ids.when }, 'When (now, if left empty) '), when),
@@ -269,8 +269,8 @@ export function after(root, drain, ids) {
     const left = ids.map((id) => outbox.find(id)).filter(Boolean);
     const refused = left.filter((e) => e.state === 'refused');
     state.className = `outcome ${refused.length ? 'refused' : left.length ? 'unsent' : 'stored'}`;
-    put(state, ...(refused.length ? [h('p', {}, sign('high'), h('strong', {}, ' Refused: this is not charted.')), ...refused.map((e) => h('p', {}, e.words)),
-      h('p', { class: 'act' }, refused.filter((e) => e.resource.valueQuantity || e.resource.component).slice(0, 1).map((e) => h('a', { class: 'button main', href: `#/again/${e.id}` }, 'Change and send again')))]
+    put(state, ...(refused.length ? [h('p', {}, sign('high'), h('strong', {}, ' Refused: this is not charted.')), ...refused.map((e) => h('p', {}, `${says(reading(e.resource))}: ${e.words}`)),
+      h('p', { class: 'act' }, refused.filter((e) => reading(e.resource).kind !== 'site').map((e) => h('a', { class: 'button main', href: `#/again/${e.id}` }, 'Change and send again')))]
       : left.length ? [h('p', {}, sign('unknown'), h('strong', {}, ' Not sent yet.'), ` It is ${outbox.kept ? 'kept on this device' : 'kept only while this page is open'} and sent as soon as the service answers.`)]
         : [h('p', {}, sign('none'), h('strong', {}, ' Charted.'), ' The service has stored it.')]));
   };

@@ -6,7 +6,7 @@ import { h, patch } from './dom.js';
 import { batch, call, entries, now, pages, Refused } from './fhir.js';
 import { ago, clock, code, component, figure, idOf, LOCAL, looks, personName, reading, says, severities, span, suctions } from './words.js';
 
-const HOUR = 3600000, ANEW = 10 * 60000, CHUNK = 50;
+const HOUR = 3600000, ANEW = 10 * 60000, OVERLAP = 15000, CHUNK = 50;
 
 /** places lists the wards that the token may see. */
 export async function places() {
@@ -51,7 +51,7 @@ export class Ward {
     this.place = place;
     this.rows = new Map();
     this.limited = '';
-    this.seen = ''; // the newest lastUpdated of an entry
+    this.seen = 0; // entries stored up to here, on the service's clock, are known
     this.full = 0;
     this.high = undefined; // ids of the high findings that were there before
   }
@@ -68,9 +68,10 @@ export class Ward {
     const known = [...this.rows.keys()].filter((id) => this.rows.get(id).drain);
     const asks = [`${loc}/$emptying-due`, `${loc}/$escalation-status`];
     // Deletions do not come with _lastUpdated; all is asked anew now and then.
-    const since = !anew && this.seen && new Date(Date.parse(this.seen) - 5000).toISOString();
+    const since = !anew && this.seen && new Date(this.seen - OVERLAP).toISOString(), began = Date.now();
     if (since) for (const part of chunks(known)) asks.push(`Observation?device=${part.map((id) => `Device/${id}`).join(',')}&_lastUpdated=ge${since}&_count=500`);
     const [due, status, ...changed] = await batch(asks);
+    const asked = now() - (Date.now() - began); // the answer has told the service's clock
     this.limited = '';
     if (due instanceof Refused || status instanceof Refused) {
       const no = due instanceof Refused ? due : status;
@@ -90,6 +91,7 @@ export class Ward {
       await this.load(ids);
       this.full = now();
     }
+    this.seen = asked;
     if (!this.limited) await this.compare();
     const high = ids.flatMap((id) => this.rows.get(id).findings.filter((f) => f.severity === 'high').map((f) => ({ ...f, row: this.rows.get(id) })));
     const fresh = this.high ? high.filter((f) => !this.high.has(f.id)) : [];
@@ -99,10 +101,10 @@ export class Ward {
 
   take(due, status) {
     const now = new Set();
-    for (const t of entries(due)) {
+    for (const [place, t] of entries(due).entries()) {
       const r = this.row(idOf(t.focus));
       now.add(r.id);
-      r.due = { at: Date.parse(t.restriction?.period?.end ?? ''), state: code(t.businessStatus), words: t.description?.replace(/^[^:]*: /, '') };
+      r.due = { place, at: Date.parse(t.restriction?.period?.end ?? ''), state: code(t.businessStatus), label: t.focus?.display, words: t.description?.replace(/^[^:]*: /, '') };
     }
     const issues = new Map();
     for (const o of entries(status)) {
@@ -144,6 +146,8 @@ export class Ward {
         if (this.rows.has(d.id)) this.rows.get(d.id).drain = drainOf(d, placement, patients.get(patient), bed.get(patient));
       }
     }
+    // A drain that the token may not describe is still one to be emptied.
+    for (const r of this.rows.values()) r.drain ??= { id: r.id, label: r.due?.label ?? `Drain ${r.id}`, name: 'patient not readable', site: '', side: '' };
   }
 
   async load(ids) {
@@ -158,8 +162,6 @@ export class Ward {
   enter(list) {
     for (const o of list) {
       if (o.resourceType !== 'Observation') continue;
-      const t = o.meta?.lastUpdated ?? '';
-      if (Date.parse(t) > Date.parse(this.seen || 0)) this.seen = t;
       this.rows.get(idOf(o.device))?.readings.set(o.id, reading(o));
     }
   }
@@ -175,13 +177,14 @@ export class Ward {
       const last = r.list.find((x) => x.kind === 'emptying');
       const key = last ? r.list.map((x) => `${x.id}/${x.version}`).join() : '';
       if (r.totals.key === key) continue;
-      r.totals = { key };
-      if (last) todo.push({ r, end: last.at });
+      if (last) todo.push({ r, key, end: last.at });
+      else r.totals = { key };
     }
     for (const part of chunks(todo)) {
       const ask = ({ r, end }, k) => `Device/${r.id}/$drain-output?period=total&attribution=spread&start=${iso(end - (k + 1) * 24 * HOUR)}&end=${iso(end - k * 24 * HOUR)}`;
       const answers = await batch(part.flatMap((t) => [ask(t, 0), ask(t, 1)]));
-      part.forEach(({ r }, i) => {
+      part.forEach(({ r, key }, i) => {
+        r.totals = { key };
         const [a, b] = [answers[2 * i], answers[2 * i + 1]];
         if (!(a instanceof Refused)) {
           r.totals.last = total(a);
@@ -194,7 +197,7 @@ export class Ward {
   }
 
   get sorted() {
-    return [...this.rows.values()].filter((r) => r.drain).sort((a, b) => (a.due?.at ?? Infinity) - (b.due?.at ?? Infinity) || a.drain.label.localeCompare(b.drain.label));
+    return [...this.rows.values()].filter((r) => r.drain).sort((a, b) => (a.due?.place ?? Infinity) - (b.due?.place ?? Infinity) || a.drain.label.localeCompare(b.drain.label));
   }
 }
 
@@ -229,7 +232,7 @@ export function show(root, ward) {
   items.push({ key: 'sum', print: sum + ward.limited, build: () => h('div', { class: 'sum' },
     h('p', {}, h('strong', {}, rows.length), rows.length === 1 ? ' drain' : ' drains'),
     !ward.limited && ['high', 'unknown', 'moderate', 'low', 'none'].filter((l) => counts[l]).map((l) =>
-      h('p', { class: `level ${l}` }, sign(l), ' ', h('strong', {}, counts[l]), ` ${{ unknown: 'not known: stale', none: 'without a finding' }[l] ?? l}`)),
+      tally(l, counts[l])),
     ward.limited && h('p', { class: 'limited', role: 'note' }, 'Findings, due times and totals are not shown: ', ward.limited)) });
   if (!rows.length) items.push({ key: 'empty', print: '', build: () => h('p', { class: 'quiet' }, 'No drain in place is known here. That is not the same as no drain.') });
   for (const [state, title] of groups) {
@@ -248,6 +251,18 @@ export function show(root, ward) {
   }
 }
 
+/** tally counts the drains of a level; pressed, it goes from one such card to the next. */
+function tally(l, n) {
+  const words = [sign(l), ' ', h('strong', {}, n), ` ${{ unknown: 'not known: stale', none: 'without a finding' }[l] ?? l}`];
+  if (l === 'none') return h('p', { class: `level ${l}` }, words);
+  let at = -1;
+  return h('button', { type: 'button', class: `level ${l}`, 'data-focus': `to-${l}`, onclick: () => {
+    const links = document.querySelectorAll(`.card.${l} h3 a`);
+    at = (at + 1) % links.length;
+    links[at]?.focus();
+  } }, words, h('span', { class: 'unseen' }, ': go to the next'));
+}
+
 function card(r, t, limited) {
   const d = r.drain, due = dueWords(r.due, t);
   const list = [...r.readings.values()].filter((x) => x.counts).sort((a, b) => b.at - a.at);
@@ -260,7 +275,7 @@ function card(r, t, limited) {
       h('h3', {}, h('a', { href: `#/drain/${r.id}`, 'data-focus': `open-${r.id}` }, d.label)),
       h('p', { class: 'who' }, h('strong', {}, d.name), d.bed && ` · ${d.bed}`),
       siteWords(d) && h('p', { class: 'site' }, siteWords(d))),
-    !limited && h('p', { class: `due ${due.state}`, title: r.due?.words }, due.words, r.due && Number.isFinite(r.due.at) && h('span', { class: 'at' }, ` ${due.state === 'overdue' ? 'since' : 'at'} ${clock(r.due.at, t)}`)),
+    !limited && h('p', { class: `due ${due.state}`, title: r.due?.words }, due.words, r.due && Number.isFinite(r.due.at) && h('span', { class: 'at' }, ` ${due.state === 'overdue' || due.state === 'now' ? 'since' : 'at'} ${clock(r.due.at, t)}`)),
     level === 'unknown' && h('p', { class: 'stale' }, sign('unknown'), ' Stale: ', lastAt ? `nothing charted for ${span(t - lastAt)}` : 'nothing charted', '. Go and look.'),
     h('dl', { class: 'facts' },
       h('div', { class: 'wide' }, h('dt', {}, 'Last emptying'), h('dd', {}, last ? [h('strong', {}, last.quantity ? says({ kind: 'emptying', quantity: last.quantity }) : 'not measured'), ` ${ago(t - last.at)}`] : r.last ? `none in two days; last entry ${ago(t - r.last)}` : 'none in two days')),

@@ -1,0 +1,47 @@
+package openapi
+
+import (
+	_ "embed"
+	"encoding/json"
+)
+
+// Example is a request that works as it stands: sent in order, each is
+// accepted by a service that had none of them before.
+type Example struct {
+	Name    string
+	Summary string
+	Method  string
+	Path    string
+	Body    json.RawMessage
+}
+
+//go:embed examples.json
+var examplesText []byte
+
+// Examples are the examples in the document, in the order in which they build
+// on each other.
+func Examples() []Example {
+	var out []Example
+	// The text is the package's own, and a test reads it.
+	if err := json.Unmarshal(examplesText, &out); err != nil {
+		panic(err)
+	}
+	return out
+}
+
+// exampleID is an id that exists once the examples were sent.
+func exampleID(typ string) string {
+	switch typ {
+	case "Patient":
+		return "example-patient"
+	case "Device":
+		return "example-drain"
+	case "DeviceUseStatement":
+		return "example-placement"
+	case "Location":
+		return "example-ward"
+	case "Practitioner":
+		return "example-nurse"
+	}
+	return "example"
+}
