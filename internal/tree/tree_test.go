@@ -18,15 +18,15 @@ import (
 // point inward, from the first rows to the last. "api/..." stands for the
 // packages below it.
 var layers = map[string]string{
-	"cmd/tidemark": "api answer app auth bulk fhirjson policy search sim store store/sqlite ward fhirmap fault ucum",
+	"cmd/tidemark": "answer api app auth bulk fault fhirjson fhirmap notify policy profile r4 search sim store store/sqlite ucum ward",
 	"app":          "api api/board api/docs openapi auth bulk fault fhirjson fhirmap notify policy profile r4 search store store/sqlite store/mongo ward",
-	"api":          "openapi answer auth balance bulk escalate fault fhirdate fhirjson fhirmap plot policy profile r4 search statistics store ucum ward window",
+	"api":          "answer auth balance bulk escalate fault fhirdate fhirjson fhirmap openapi plot policy profile r4 search statistics store ucum ward window",
 	"api/board":    "",
 	"api/docs":     "",
 	"openapi":      "",
 	"ward":         "answer balance drain due escalate fault fhirjson fhirmap plot policy r4 removal search store trend window",
 	"notify":       "auth fault fhirdate fhirjson search store",
-	"bulk":         "auth balance drain escalate fault fhirdate fhirjson fhirmap notify policy search store trend ward window",
+	"bulk":         "auth balance drain escalate fault fhirdate fhirjson fhirmap notify policy r4 search store trend ward window",
 	"plot":         "balance drain fault trend window",
 	"auth":         "fault",
 	"profile":      "fault fhirdate fhirjson fhirmap search",
@@ -56,6 +56,8 @@ var layers = map[string]string{
 	"ucum":       "",
 	"fault":      "",
 	"tree":       "",
+	"bench":      "",
+	"crash":      "",
 }
 
 // pure packages compute: they may not look at the clock, the environment or a

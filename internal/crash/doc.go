@@ -1,0 +1,8 @@
+// Package crash owns the trying of what the service promises when things go
+// wrong: the program is killed, its disk fills up, its clock steps, its files
+// are damaged, and afterwards everything that it acknowledged must be there,
+// once. It has tests only, and drives the program itself over HTTP; what an
+// engine does within one process is tried in package storetest.
+//
+// TIDEMARK_CRASH_CYCLES=500 makes that many kills instead of some tens.
+package crash
