@@ -1,6 +1,8 @@
 package fhirmap
 
 import (
+	"slices"
+
 	"tidemark/internal/fhirjson"
 	"tidemark/internal/store"
 )
@@ -44,4 +46,19 @@ func member(b []byte, m fhirjson.Member, first *bool) []byte {
 	*first = false
 	b = append(fhirjson.Str(m.Name).Append(b), ':')
 	return m.Value.Append(b)
+}
+
+// Claims are the identifiers, as "system|value", that only one Observation may hold.
+func Claims(n *fhirjson.Node) []string {
+	if n.Str("resourceType") != "Observation" {
+		return nil
+	}
+	var out []string
+	for _, id := range n.Each("identifier") {
+		if v := id.Str("value"); v != "" {
+			out = append(out, id.Str("system")+"|"+v)
+		}
+	}
+	slices.Sort(out)
+	return slices.Compact(out)
 }

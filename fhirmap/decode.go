@@ -1,10 +1,11 @@
 package fhirmap
 
 import (
+	"cmp"
 	"encoding/json"
+	"maps"
 	"math/big"
 	"slices"
-	"sort"
 	"strconv"
 	"strings"
 	"time"
@@ -23,44 +24,63 @@ import (
 // ward comes near it.
 const MaxDecimals = 6
 
+// maxVolume in mL is more than goes into or out of anybody between two entries
+// (100 L, ours). What is over it was meant in another unit: ML is a megalitre.
+const maxVolume = 100_000
+
+// Decode is Reader.Decode with references below no base.
+func Decode(n *fhirjson.Node, zone *time.Location) (store.Facts, *fault.List) {
+	return Reader{Zone: zone}.Decode(n)
+}
+
+// Reader reads the facts of resources.
+type Reader struct {
+	Zone *time.Location // for dates without a time of day
+	// Base is the service's own base URL. An absolute reference to anywhere else
+	// names nobody here: the same id at another server is another patient.
+	Base string
+}
+
 // Decode reads the facts of a resource that package r4 has found valid. Every
 // fault against the rules of a drain entry is in the list, each with its
 // element and its fix. A resource that the rules have no use for has no facts.
-// Dates without a time of day are read in zone.
-func Decode(n *fhirjson.Node, zone *time.Location) (store.Facts, *fault.List) {
+func (r Reader) Decode(n *fhirjson.Node) (store.Facts, *fault.List) {
 	var (
 		f store.Facts
 		l fault.List
 	)
+	if r.Zone == nil {
+		r.Zone = time.UTC
+	}
 	// The models read a missing status as the first of their list, so that
 	// only trees which r4 has checked may come here.
 	switch n.Str("resourceType") {
 	case "Observation":
 		var o fhir.Observation
 		if typed(n, &o, &l) {
-			f.Entry = observation(n, &o, &l)
+			f.Entry = r.observation(n, &o, &l)
 		}
 	case "Device":
 		var d fhir.Device
 		if typed(n, &d, &l) {
-			f.Drain = device(&d, &l)
+			f.Drain = r.device(&d, &l)
 		}
 	case "DeviceUseStatement":
 		var u fhir.DeviceUseStatement
 		if typed(n, &u, &l) {
-			f.Placement = placement(&u, zone, &l)
+			f.Placement = r.placement(&u, &l)
 		}
 	case "Encounter":
 		var e fhir.Encounter
 		if typed(n, &e, &l) {
-			f.Stay = stay(&e)
+			f.Stay = r.stay(&e)
 		}
 	case "DetectedIssue":
 		f.Finding = findingOf(n)
 	case "Location":
 		var p fhir.Location
 		if typed(n, &p, &l) {
-			f.Place = &drain.Place{ID: deref(p.Id), Name: deref(p.Name), PartOf: id(p.PartOf, "Location")}
+			f.Place = &drain.Place{ID: deref(p.Id), Name: deref(p.Name), PartOf: r.id(p.PartOf, "Location")}
 		}
 	}
 	return f, &l
@@ -76,13 +96,26 @@ func typed(n *fhirjson.Node, into any, l *fault.List) bool {
 	return true
 }
 
-func observation(n *fhirjson.Node, o *fhir.Observation, l *fault.List) *drain.Entry {
-	e := &drain.Entry{ID: deref(o.Id), Status: n.Str("status"), Patient: id(o.Subject, "Patient")}
-	if e.Kind = kind(o, e); e.Kind == "" {
+func (r Reader) observation(n *fhirjson.Node, o *fhir.Observation, l *fault.List) *drain.Entry {
+	e := &drain.Entry{ID: deref(o.Id), Status: n.Str("status"), Patient: r.id(o.Subject, "Patient")}
+	t := about(o, l)
+	switch {
+	case t.site:
+		e.Kind = drain.Site
+	case t.output && (hasValue(n) || o.DataAbsentReason != nil || len(o.Component) == 0):
+		e.Kind = drain.Emptying
+	case t.output, t.check:
+		// Drain output with neither a volume nor a reason for its absence is a
+		// look at the reservoir.
+		e.Kind = drain.Check
+	case t.flow != nil && t.flow.in:
+		e.Kind = drain.Intake
+	case t.flow != nil:
+		e.Kind = drain.Output
+	case t.weight && o.ValueQuantity != nil:
+		e.Kind = drain.Weight
+	default:
 		return nil
-	}
-	if o.Device != nil {
-		e.Drain = id(o.Device, "Device")
 	}
 	for _, p := range o.Performer {
 		if e.DoneBy = deref(p.Reference); e.DoneBy != "" {
@@ -91,79 +124,99 @@ func observation(n *fhirjson.Node, o *fhir.Observation, l *fault.List) *drain.En
 	}
 	e.At = moment(n, l)
 	if e.Patient == "" {
-		l.Add("required", "Observation.subject", "The entry names no patient: set subject to a reference such as Patient/123.")
-	}
-	onDrain := e.Kind == drain.Emptying || e.Kind == drain.Check || e.Kind == drain.Site
-	if onDrain && e.Drain == "" {
-		l.Add("required", "Observation.device", "The entry names no drain: set device to a reference such as Device/123.")
-	}
-	switch e.Kind {
-	case drain.Emptying, drain.Intake, drain.Output:
-		e.Measured = measure(o, l)
-	case drain.Weight:
-		if o.ValueQuantity != nil {
-			e.Kilograms, _ = convert(o.ValueQuantity, "kg", "a mass", "Observation.value", l)
-		}
+		l.Add("required", "Observation.subject", "The entry names no patient of this service: set subject to a reference such as Patient/123.")
 	}
 	if o.Method != nil {
 		e.Estimated = has(o.Method, Local, CodeEstimated) || has(o.Method, SNOMED, "414135002") || has(o.Method, SNOMED, "258083009")
 	}
-	if onDrain {
-		components(o, e, l)
+	switch e.Kind {
+	case drain.Emptying, drain.Intake, drain.Output:
+		e.Measured = measure(n, o, l)
+		// A limit is all that is known of such a volume.
+		e.Estimated = e.Estimated || e.Measured.Known && o.ValueQuantity.Comparator != nil
+	case drain.Check:
+		if hasValue(n) {
+			l.Add("business-rule", "Observation.value", "A reservoir check measures nothing: chart what was emptied as an emptying, with the code of the drain's output such as 9203-1 of %s; or leave the value out.", LOINC)
+		}
+	case drain.Weight:
+		var ok bool
+		if e.Kilograms, ok = amount(o.ValueQuantity, "kg", "a mass", "Observation.value", l); ok && e.Kilograms.Sign() <= 0 {
+			l.Add("value", "Observation.value.value", "A body weighs more than %s %s; send what the scale shows.", o.ValueQuantity.Value, deref(o.ValueQuantity.Code))
+		}
 	}
+	if f := t.flow; f != nil && (e.Kind == drain.Intake || e.Kind == drain.Output) {
+		e.Route, e.RouteText = f.code, f.label
+		return e
+	}
+	if e.Kind == drain.Weight {
+		return e // its device is the scale
+	}
+	if e.Drain = r.id(o.Device, "Device"); e.Drain == "" {
+		l.Add("required", "Observation.device", "The entry names no drain of this service: set device to a reference such as Device/123.")
+	}
+	components(o, e, l)
 	return e
 }
 
-// kind tells what an Observation charts; "" when the rules have no use for it.
-func kind(o *fhir.Observation, e *drain.Entry) drain.Kind {
+// topics is what the codes of an Observation say that it is about. A drain
+// entry stays one beside other codes, such as that of fluid output at large.
+type topics struct {
+	site, check, output, weight bool
+	flow                        *route
+}
+
+type route struct {
+	flow
+	code string
+}
+
+func about(o *fhir.Observation, l *fault.List) topics {
+	var t topics
+	var spaces []string
 	for _, c := range o.Code.Coding {
 		code := deref(c.Code)
+		f, isFlow := flow{}, false
 		switch deref(c.System) {
 		case Local:
-			switch code {
-			case CodeSite:
-				return drain.Site
-			case CodeCheck:
-				return drain.Check
-			case CodeOutput:
-				return emptyingOrCheck(o)
-			}
-			if f, ok := localFlows[code]; ok {
-				return route(e, code, f)
-			}
+			t.site = t.site || code == CodeSite
+			t.check = t.check || code == CodeCheck
+			t.output = t.output || code == CodeOutput
+			f, isFlow = localFlows[code]
 		case LOINC:
-			if _, ok := outputCodes[code]; ok {
-				return emptyingOrCheck(o)
+			if space, ok := outputCodes[code]; ok {
+				t.output = true
+				if !slices.Contains(spaces, string(space)) {
+					spaces = append(spaces, string(space))
+				}
 			}
-			if f, ok := flows[code]; ok {
-				return route(e, code, f)
-			}
-			if code == LOINCWeight {
-				return drain.Weight
-			}
+			t.weight = t.weight || code == LOINCWeight
+			f, isFlow = flows[code]
+		}
+		if isFlow && t.flow == nil {
+			t.flow = &route{f, code}
+		}
+	}
+	if len(spaces) > 1 {
+		l.Add("value", "Observation.code", "The codes say drain output of several compartments (%s), and a drain empties one; keep its code.", strings.Join(spaces, ", "))
+	}
+	return t
+}
+
+// hasValue looks at the tree, since the value may be of any type.
+func hasValue(n *fhirjson.Node) bool { return valueType(n) != "" }
+
+// valueType is the JSON name of the value, or "".
+func valueType(n *fhirjson.Node) string {
+	for i := range n.Members {
+		if name := n.Members[i].Name; strings.HasPrefix(name, "value") {
+			return name
 		}
 	}
 	return ""
 }
 
-// emptyingOrCheck: an Observation of drain output with neither a volume nor a
-// reason for its absence is a look at the reservoir.
-func emptyingOrCheck(o *fhir.Observation) drain.Kind {
-	if o.ValueQuantity == nil && o.DataAbsentReason == nil && len(o.Component) > 0 {
-		return drain.Check
-	}
-	return drain.Emptying
-}
-
-func route(e *drain.Entry, code string, f flow) drain.Kind {
-	e.Route, e.RouteText = code, f.label
-	if f.in {
-		return drain.Intake
-	}
-	return drain.Output
-}
-
-// moment reads when the entry holds: an instant, or the end of a period.
+// moment reads when the entry holds: an instant, or the end of a period, which
+// is when the reading was taken.
 func moment(n *fhirjson.Node, l *fault.List) time.Time {
 	expr, text := "Observation.effective", n.Str("effectiveDateTime")
 	if text == "" {
@@ -176,6 +229,10 @@ func moment(n *fhirjson.Node, l *fault.List) time.Time {
 			return time.Time{}
 		}
 	}
+	if n.Get("effectiveTiming") != nil {
+		l.Add("value", expr, "A Timing says when something recurs, not when this was read: send effectiveDateTime with seconds and a zone, such as 2026-11-25T14:05:00+01:00.")
+		return time.Time{}
+	}
 	if text == "" {
 		l.Add("required", expr, "The entry has no time: set effectiveDateTime with seconds and a zone, such as 2026-11-25T14:05:00+01:00.")
 		return time.Time{}
@@ -187,8 +244,16 @@ func moment(n *fhirjson.Node, l *fault.List) time.Time {
 	return t
 }
 
-func measure(o *fhir.Observation, l *fault.List) drain.Measure {
+// measure reads the volume of an entry. One charted with a comparator ("< 5 mL"
+// in a vessel that shows no less, "> 100 mL" from one that ran over) counts as
+// the number that it names, and as an estimate: leaving it out of a total would
+// be further from the truth.
+func measure(n *fhirjson.Node, o *fhir.Observation, l *fault.List) drain.Measure {
 	if o.ValueQuantity == nil {
+		if typ := valueType(n); typ != "" {
+			l.Add("value", "Observation.value", "A volume is charted as valueQuantity in a UCUM volume such as mL, not as %s.", typ)
+			return drain.Measure{}
+		}
 		if o.DataAbsentReason == nil {
 			l.Add("required", "Observation.value", "The entry has neither a volume nor a reason why there is none: send valueQuantity (a measured zero is 0 mL) or dataAbsentReason.")
 			return drain.Measure{}
@@ -201,15 +266,35 @@ func measure(o *fhir.Observation, l *fault.List) drain.Measure {
 		}
 		return drain.Measure{Absent: reason}
 	}
-	v, ok := volume(o.ValueQuantity, "Observation.value", l)
+	v, ok := convert(o.ValueQuantity, "mL", "a volume", "Observation.value", l)
+	ok = ok && plausible(v, o.ValueQuantity, "Observation.value", l)
 	return drain.Measure{Known: ok, Volume: v}
 }
 
-// volume reads a charted volume into exact millilitres.
+// volume reads a volume into exact millilitres.
 func volume(q *fhir.Quantity, expr string, l *fault.List) (drain.Volume, bool) {
-	v, ok := convert(q, "mL", "a volume", expr, l)
-	if ok && v.Sign() < 0 {
+	v, ok := amount(q, "mL", "a volume", expr, l)
+	return v, ok && plausible(v, q, expr, l)
+}
+
+func plausible(v drain.Volume, q *fhir.Quantity, expr string, l *fault.List) bool {
+	switch {
+	case v.Sign() < 0:
 		l.Add("value", expr+".value", "The volume is negative (%s); send what was measured, and irrigant as the %s component.", q.Value, CodeInstilled)
+	case v.Cmp(drain.MLInt(maxVolume)) > 0:
+		advice := cmp.Or(ucum.Caution(deref(q.Code)), "Codes are case-sensitive: mL, L.")
+		l.Add("value", expr, "%s %s is %s mL, more than there can be: correct the number or the unit. %s.", q.Value, deref(q.Code), v.Text(0), strings.TrimSuffix(advice, "."))
+	default:
+		return true
+	}
+	return false
+}
+
+// amount is convert for what cannot be a mere limit.
+func amount(q *fhir.Quantity, target, what, expr string, l *fault.List) (drain.Volume, bool) {
+	v, ok := convert(q, target, what, expr, l)
+	if q.Comparator != nil {
+		l.Add("value", expr+".comparator", "A limit (%s) cannot be computed with here: send the number alone, or leave it out.", q.Comparator.Code())
 		return v, false
 	}
 	return v, ok
@@ -278,15 +363,18 @@ func components(o *fhir.Observation, e *drain.Entry, l *fault.List) {
 			system, code := deref(coding.System), deref(coding.Code)
 			switch {
 			case system == LOINC && code == LOINCAppearance:
-				e.Appearance = appearance(c.ValueCodeableConcept, expr, l)
+				coded(c, code, appearances, &e.Appearance, expr, l)
+				if e.Appearance == "" && c.ValueCodeableConcept != nil {
+					e.Appearance = snomedAppearance(c.ValueCodeableConcept)
+				}
 			case system == LOINC && code == LOINCColour:
 				e.Colour = words(c)
 			case system == Local && code == CodeSuction:
-				pick(c.ValueCodeableConcept, suctions, &e.Suction, expr, l)
+				coded(c, code, suctions, &e.Suction, expr, l)
 			case system == Local && code == CodePatency:
-				pick(c.ValueCodeableConcept, patencies, &e.Patency, expr, l)
+				coded(c, code, patencies, &e.Patency, expr, l)
 			case system == Local && code == CodeVessel:
-				pick(c.ValueCodeableConcept, vessels, &e.Vessel, expr, l)
+				coded(c, code, vessels, &e.Vessel, expr, l)
 			case system == Local && code == CodeInstilled:
 				if c.ValueQuantity != nil {
 					e.Instilled, _ = volume(c.ValueQuantity, expr, l)
@@ -298,6 +386,8 @@ func components(o *fhir.Observation, e *drain.Entry, l *fault.List) {
 			case system == Local && code == CodeDislodged:
 				if c.ValueBoolean != nil {
 					e.Dislodged = *c.ValueBoolean
+				} else if c.DataAbsentReason == nil {
+					l.Add("value", expr, "That the drain is out is charted as valueBoolean, or with dataAbsentReason.")
 				}
 			case system == Local && code == codeSuture:
 				if sign(c, expr, l, &e.Assessed) == no {
@@ -336,15 +426,7 @@ func sign(c *fhir.ObservationComponent, expr string, l *fault.List, assessed *bo
 	return no
 }
 
-func appearance(c *fhir.CodeableConcept, expr string, l *fault.List) drain.Appearance {
-	if c == nil {
-		return ""
-	}
-	var a drain.Appearance
-	pick(c, appearances, &a, expr, l)
-	if a != "" {
-		return a
-	}
+func snomedAppearance(c *fhir.CodeableConcept) drain.Appearance {
 	for _, coding := range c.Coding {
 		if a, ok := snomedAppearances[deref(coding.Code)]; ok && deref(coding.System) == SNOMED {
 			return a
@@ -353,27 +435,42 @@ func appearance(c *fhir.CodeableConcept, expr string, l *fault.List) drain.Appea
 	return ""
 }
 
+// coded reads a component whose value is a code of ours. Silence about a value
+// of another type would let a charted loss of suction go unseen.
+func coded[T ~string](c *fhir.ObservationComponent, code string, from map[string]T, into *T, expr string, l *fault.List) {
+	switch {
+	case c.ValueCodeableConcept != nil:
+		pick(c.ValueCodeableConcept, from, into, expr, l)
+	case c.DataAbsentReason == nil:
+		l.Add("value", expr, "The component %s is charted as valueCodeableConcept with a code of %s (%s), or with dataAbsentReason.", code, Local, listed(from))
+	}
+}
+
 // pick finds the local coding of a concept. A local code that is not in the
 // set is a fault; a concept without a local coding is kept and not used.
 func pick[T ~string](c *fhir.CodeableConcept, from map[string]T, into *T, expr string, l *fault.List) {
-	if c == nil {
-		return
-	}
+	var found T
 	for _, coding := range c.Coding {
 		if deref(coding.System) != Local {
 			continue
 		}
-		if v, ok := from[deref(coding.Code)]; ok {
-			*into = v
-			return
+		v, ok := from[deref(coding.Code)]
+		switch {
+		case !ok:
+			l.Add("code-invalid", expr, "%q is not a code of %s that fits here: use one of %s.", deref(coding.Code), Local, listed(from))
+		case found != "" && v != found:
+			l.Add("value", expr, "%q and %q cannot both hold; keep one.", found, v)
+		default:
+			found = v
 		}
-		known := make([]string, 0, len(from))
-		for k := range from {
-			known = append(known, k)
-		}
-		sort.Strings(known)
-		l.Add("code-invalid", expr, "%q is not a code of %s that fits here: use one of %s.", deref(coding.Code), Local, strings.Join(known, ", "))
 	}
+	if found != "" {
+		*into = found
+	}
+}
+
+func listed[T ~string](from map[string]T) string {
+	return strings.Join(slices.Sorted(maps.Keys(from)), ", ")
 }
 
 func fill(c *fhir.ObservationComponent, e *drain.Entry, expr string, l *fault.List) {
@@ -383,7 +480,7 @@ func fill(c *fhir.ObservationComponent, e *drain.Entry, expr string, l *fault.Li
 		}
 		return
 	}
-	v, ok := convert(c.ValueQuantity, "%", "a share in percent", expr, l)
+	v, ok := amount(c.ValueQuantity, "%", "a share in percent", expr, l)
 	if !ok {
 		return
 	}
@@ -394,9 +491,9 @@ func fill(c *fhir.ObservationComponent, e *drain.Entry, expr string, l *fault.Li
 	e.Fill = drain.Percent{Known: true, Value: v}
 }
 
-func device(d *fhir.Device, l *fault.List) *drain.Drain {
+func (r Reader) device(d *fhir.Device, l *fault.List) *drain.Drain {
 	out := &drain.Drain{
-		ID: deref(d.Id), Patient: id(d.Patient, "Patient"), Ward: id(d.Location, "Location"),
+		ID: deref(d.Id), Patient: r.id(d.Patient, "Patient"), Ward: r.id(d.Location, "Location"),
 		Compartment: drain.Unspecified, Active: d.Status == nil || *d.Status == fhir.FHIRDeviceStatusActive,
 	}
 	for _, n := range d.DeviceName {
@@ -440,9 +537,9 @@ func device(d *fhir.Device, l *fault.List) *drain.Drain {
 	return out
 }
 
-func placement(u *fhir.DeviceUseStatement, zone *time.Location, l *fault.List) *drain.Placement {
+func (r Reader) placement(u *fhir.DeviceUseStatement, l *fault.List) *drain.Placement {
 	p := &drain.Placement{
-		ID: deref(u.Id), Drain: id(&u.Device, "Device"), Patient: id(&u.Subject, "Patient"),
+		ID: deref(u.Id), Drain: r.id(&u.Device, "Device"), Patient: r.id(&u.Subject, "Patient"),
 		Status: drain.PlacementStatus(u.Status.Code()),
 	}
 	if u.BodySite != nil {
@@ -459,7 +556,7 @@ func placement(u *fhir.DeviceUseStatement, zone *time.Location, l *fault.List) *
 		if s == nil {
 			return fhirdate.Interval{}
 		}
-		iv, err := fhirdate.Parse(*s, zone)
+		iv, err := fhirdate.Parse(*s, r.Zone)
 		if err != nil {
 			l.Add("value", expr, "%q %v.", *s, err)
 		}
@@ -486,26 +583,31 @@ func placement(u *fhir.DeviceUseStatement, zone *time.Location, l *fault.List) *
 // has no room for a qualifier in R4.
 const ExtensionSide = Canonical + "/StructureDefinition/body-side"
 
-func stay(e *fhir.Encounter) *drain.Stay {
-	s := &drain.Stay{ID: deref(e.Id), Patient: id(e.Subject, "Patient")}
+func (r Reader) stay(e *fhir.Encounter) *drain.Stay {
+	s := &drain.Stay{ID: deref(e.Id), Patient: r.id(e.Subject, "Patient")}
 	switch e.Status {
 	case fhir.EncounterStatusArrived, fhir.EncounterStatusTriaged, fhir.EncounterStatusInProgress, fhir.EncounterStatusOnleave:
 		s.Open = true
 	}
 	if e.Period != nil && e.Period.Start != nil {
-		if iv, err := fhirdate.Parse(*e.Period.Start, time.UTC); err == nil {
+		if iv, err := fhirdate.Parse(*e.Period.Start, r.Zone); err == nil {
 			s.Start = iv.Lo
 		}
 	}
 	var last []string
 	for _, loc := range e.Location {
-		place := id(&loc.Location, "Location")
+		place := r.id(&loc.Location, "Location")
 		if place == "" {
 			continue
 		}
-		if loc.Status != nil && *loc.Status == fhir.EncounterLocationStatusActive {
-			last = append(last, place)
-			continue
+		if loc.Status != nil {
+			switch *loc.Status {
+			case fhir.EncounterLocationStatusActive:
+				last = append(last, place)
+				continue
+			case fhir.EncounterLocationStatusPlanned, fhir.EncounterLocationStatusReserved:
+				continue // not there yet
+			}
 		}
 		s.Places = append(s.Places, place)
 	}
@@ -513,20 +615,21 @@ func stay(e *fhir.Encounter) *drain.Stay {
 	return s
 }
 
-// id is the logical id of a literal reference to the type, relative or
-// absolute, with or without a version; "" for anything else.
-func id(r *fhir.Reference, typ string) string {
-	if r == nil {
+// id is the logical id of a literal reference to the type, relative or below
+// the service's own base, with or without a version; "" for anything else.
+func (r Reader) id(ref *fhir.Reference, typ string) string {
+	if ref == nil {
 		return ""
 	}
-	s := deref(r.Reference)
-	s, _, _ = strings.Cut(s, "/_history/")
-	if i := strings.LastIndex(s, typ+"/"); i == 0 || i > 0 && s[i-1] == '/' {
-		if rest := s[i+len(typ)+1:]; !strings.ContainsAny(rest, "/?#") {
-			return rest
-		}
+	s, _, _ := strings.Cut(deref(ref.Reference), "/_history/")
+	if r.Base != "" {
+		s = strings.TrimPrefix(s, strings.TrimSuffix(r.Base, "/")+"/")
 	}
-	return ""
+	id, ok := strings.CutPrefix(s, typ+"/")
+	if !ok || strings.ContainsAny(id, "/?#") {
+		return ""
+	}
+	return id
 }
 
 func has(c *fhir.CodeableConcept, system, code string) bool {

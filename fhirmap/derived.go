@@ -2,6 +2,7 @@ package fhirmap
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/csv"
 	"encoding/json"
 	"math/big"
@@ -83,7 +84,11 @@ func (o *obs) count(code, display string, n int) {
 }
 
 func quantity(value, unit string) *fhir.Quantity {
-	return &fhir.Quantity{Value: ptr(json.Number(value)), Unit: ptr(human(unit)), System: ptr(UCUM), Code: &unit}
+	q := &fhir.Quantity{Value: ptr(json.Number(value)), System: ptr(UCUM), Code: &unit}
+	if words := human(unit); words != "" {
+		q.Unit = &words
+	}
+	return q
 }
 
 // human is how a unit of ours is written for people; the code stays UCUM.
@@ -195,10 +200,8 @@ func total(t balance.Total, net string, a answer.Output) *obs {
 	}
 	if t.HasU {
 		o.quantity("expanded-uncertainty", "Expanded uncertainty, k = 2", float(t.U, 1), "mL")
-		if t.LowerBound {
-			o.note("Some readings name no vessel, so that the true uncertainty is larger.")
-		}
 	}
+	o.note(bound(t.HasU, t.LowerBound))
 	if a.Attribution == balance.Spread {
 		o.note("Each volume is spread evenly over its interval: an estimate.")
 	}
@@ -206,6 +209,17 @@ func total(t balance.Total, net string, a answer.Output) *obs {
 		o.note(m.Words)
 	}
 	return o
+}
+
+// bound says how far an uncertainty can be relied on.
+func bound(known, lower bool) string {
+	switch {
+	case lower && known:
+		return "Some readings name no vessel, so that the true uncertainty is larger."
+	case lower:
+		return "No reading names its vessel, so that the uncertainty is not known."
+	}
+	return ""
 }
 
 func trendObs(a answer.Output) *obs {
@@ -312,6 +326,7 @@ func FluidBalance(a answer.Balance) []*fhirjson.Node {
 			o.quantity("urine-rate", "Urine per kilogram and hour", drain.ML(b.UrinePerKgH).Text(2), "mL/kg/h")
 			o.from([]string{b.WeightReading})
 		}
+		o.note(bound(b.HasU, b.LowerBound))
 		for _, m := range b.Missing {
 			o.note(m)
 		}
@@ -367,8 +382,10 @@ func drainStatus(st answer.Status) *obs {
 		c := o.add("last-entry", "Time of the last entry")
 		c.ValueDateTime = ptr(fhirdate.Format(st.Last))
 	}
-	c := o.add("emptying-due", "Next emptying due")
-	c.ValueDateTime = ptr(fhirdate.Format(st.Due.At))
+	if !st.Due.At.IsZero() {
+		c := o.add("emptying-due", "Next emptying due")
+		c.ValueDateTime = ptr(fhirdate.Format(st.Due.At))
+	}
 	if st.Level == escalate.LevelUnknownStale {
 		o.note("Nothing has been charted for long: a silent service is not a safe patient. Look at the drain.")
 	}
@@ -395,7 +412,9 @@ func overall(typ, id string, statuses []answer.Status, now time.Time) *obs {
 	level(o, worst)
 	for _, l := range []string{"high", escalate.LevelUnknownStale, "moderate", "low", "none"} {
 		if counts[l] > 0 {
-			o.count(l, levelDisplays[l]+": number of drains", counts[l])
+			c := o.add(l, levelDisplays[l])
+			c.Code.Text = ptr(levelDisplays[l] + ": number of drains")
+			c.ValueInteger = ptr(counts[l])
 		}
 	}
 	if len(statuses) == 0 {
@@ -416,7 +435,7 @@ func EmptyingDue(rows []answer.DueDrain, now time.Time) []*fhirjson.Node {
 		case !r.Due.At.After(now):
 			priority, state, words = fhir.RequestPriorityAsap, "due-now", "Due now"
 		}
-		label := r.Drain.Label
+		label := cmp.Or(r.Drain.Label, "Device/"+r.Drain.ID)
 		if site := strings.TrimSpace(r.Side + " " + r.Site); site != "" && !strings.Contains(strings.ToLower(label), strings.ToLower(site)) {
 			label += " (" + site + ")"
 		}
@@ -425,7 +444,7 @@ func EmptyingDue(rows []answer.DueDrain, now time.Time) []*fhirjson.Node {
 			BusinessStatus: local(state, words),
 			Code:           local("emptying-due", "Empty the drain's reservoir"),
 			Description:    ptr(label + ": " + r.Due.Words),
-			Focus:          &fhir.Reference{Reference: ptr("Device/" + r.Drain.ID), Display: &r.Drain.Label},
+			Focus:          &fhir.Reference{Reference: ptr("Device/" + r.Drain.ID), Display: ptr(cmp.Or(r.Drain.Label, "Device/"+r.Drain.ID))},
 			For:            ref("Patient", r.Patient),
 			Location:       ref("Location", r.Drain.Ward),
 			AuthoredOn:     ptr(fhirdate.Format(now)),
@@ -500,35 +519,40 @@ func AddEntry(b *fhirjson.Node, fullURL string, n *fhirjson.Node) {
 	entries.Items = append(entries.Items, fhirjson.Obj("fullUrl", fullURL, "resource", n))
 }
 
-// Table writes derived Observations as CSV: one row each, with what their
-// components say in columns of their own.
+// Table writes derived Observations or Tasks as CSV: one row each, with what
+// their components say in columns of their own.
 func Table(list []*fhirjson.Node) []byte {
 	fixed := []string{"code", "text", "subject", "device", "start", "end", "status", "value", "unit", "standard_uncertainty", "absent", "notes", "readings"}
 	var extra []string
 	rows := make([]map[string]string, 0, len(list))
 	for _, n := range list {
-		row := map[string]string{
-			"code": n.Path("code").Each("coding")[0].Str("code"), "text": n.Path("code").Str("text"),
-			"subject": n.Path("subject").Str("reference"), "device": n.Path("device").Str("reference"),
-			"start": n.Path("effectivePeriod").Str("start"), "end": n.Path("effectivePeriod").Str("end"), "status": n.Str("status"),
-		}
-		if t := n.Str("effectiveDateTime"); t != "" {
-			row["start"], row["end"] = t, t
-		}
-		row["value"], row["unit"], row["standard_uncertainty"] = cell(n)
-		for _, c := range n.Path("dataAbsentReason").Each("coding") {
-			row["absent"] = c.Str("code")
-		}
+		row := map[string]string{"code": firstCode(n.Get("code")), "text": n.Path("code").Str("text"), "status": n.Str("status")}
 		var notes, readings []string
 		for _, x := range n.Each("note") {
 			notes = append(notes, x.Str("text"))
 		}
-		for _, x := range n.Each("derivedFrom") {
-			readings = append(readings, lastPart(x.Str("reference")))
+		if n.Str("resourceType") == "Task" {
+			row["subject"], row["device"] = n.Path("for").Str("reference"), n.Path("focus").Str("reference")
+			row["end"] = n.Path("restriction", "period").Str("end")
+			row["value"] = firstCode(n.Get("businessStatus"))
+			notes = append(notes, n.Str("description"))
+		} else {
+			row["subject"], row["device"] = n.Path("subject").Str("reference"), n.Path("device").Str("reference")
+			row["start"], row["end"] = n.Path("effectivePeriod").Str("start"), n.Path("effectivePeriod").Str("end")
+			if t := n.Str("effectiveDateTime"); t != "" {
+				row["start"], row["end"] = t, t
+			}
+			row["value"], row["unit"], row["standard_uncertainty"] = cell(n)
+			row["absent"] = firstCode(n.Get("dataAbsentReason"))
+		}
+		for _, from := range []string{"derivedFrom", "basedOn"} {
+			for _, x := range n.Each(from) {
+				readings = append(readings, lastPart(x.Str("reference")))
+			}
 		}
 		row["notes"], row["readings"] = strings.Join(notes, " "), strings.Join(readings, " ")
 		for _, c := range n.Each("component") {
-			name := c.Path("code").Each("coding")[0].Str("code")
+			name := firstCode(c.Get("code"))
 			if t := c.Path("code").Str("text"); t != "" {
 				name += ": " + t
 			}
@@ -564,6 +588,13 @@ func Table(list []*fhirjson.Node) []byte {
 	return b.Bytes()
 }
 
+func firstCode(concept *fhirjson.Node) string {
+	for _, c := range concept.Each("coding") {
+		return c.Str("code")
+	}
+	return ""
+}
+
 func cell(n *fhirjson.Node) (value, unit, u string) {
 	if q := n.Get("valueQuantity"); q != nil {
 		for _, e := range q.Each("extension") {
@@ -574,10 +605,7 @@ func cell(n *fhirjson.Node) (value, unit, u string) {
 		return q.Get("value").Text, q.Str("code"), u
 	}
 	if c := n.Get("valueCodeableConcept"); c != nil {
-		for _, x := range c.Each("coding") {
-			return x.Str("code"), "", ""
-		}
-		return c.Str("text"), "", ""
+		return cmp.Or(firstCode(c), c.Str("text")), "", ""
 	}
 	if i := n.Get("valueInteger"); i != nil {
 		return i.Text, "", ""

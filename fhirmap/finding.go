@@ -54,10 +54,12 @@ func Finding(f drain.Finding, before *fhirjson.Node) *fhirjson.Node {
 		Author:           &fhir.Reference{Display: ptr(Service)},
 		Implicated:       []fhir.Reference{*ref("Device", f.Drain)},
 		Detail:           &f.Text,
-		Extension: []fhir.Extension{
-			{Url: ExtensionPolicy, ValueString: &f.Policy},
-			{Url: ExtensionAnnounced, ValueDateTime: ptr(fhirdate.Format(f.Announced))},
-		},
+	}
+	if f.Policy != "" {
+		di.Extension = append(di.Extension, fhir.Extension{Url: ExtensionPolicy, ValueString: &f.Policy})
+	}
+	if !f.Announced.IsZero() {
+		di.Extension = append(di.Extension, fhir.Extension{Url: ExtensionAnnounced, ValueDateTime: ptr(fhirdate.Format(f.Announced))})
 	}
 	if len(f.Evidence) > 0 {
 		var ev fhir.DetectedIssueEvidence
@@ -107,8 +109,8 @@ func findingOf(n *fhirjson.Node) *drain.Finding {
 		}
 	}
 	for _, m := range n.Each("mitigation") {
-		if f.Acknowledged = instant(m.Str("date")); !f.Acknowledged.IsZero() {
-			break
+		if at := instant(m.Str("date")); at.After(f.Acknowledged) {
+			f.Acknowledged = at
 		}
 	}
 	if f.Rule == "" || f.Drain == "" {
@@ -218,17 +220,20 @@ func Acknowledge(n *fhirjson.Node, action, note, by, informed string, at time.Ti
 		n.Set("mitigation", list)
 	}
 	list.Items = append(list.Items, m)
-	n.Set("status", fhirjson.Str("amended"))
+	if n.Str("status") != "cancelled" { // a withdrawn finding stays one
+		n.Set("status", fhirjson.Str("amended"))
+	}
 }
 
 // Provenance says who acknowledged which version of a finding.
 func Provenance(id, target string, version int64, by string, informed []string, at time.Time) *fhirjson.Node {
-	role := func(code string) *fhirjson.Node {
-		return fhirjson.Obj("coding", fhirjson.Arr(fhirjson.Obj("system", "http://terminology.hl7.org/CodeSystem/provenance-participant-type", "code", code)))
+	role := func(system, code string) *fhirjson.Node {
+		return fhirjson.Obj("coding", fhirjson.Arr(fhirjson.Obj("system", "http://terminology.hl7.org/CodeSystem/"+system, "code", code)))
 	}
-	agents := []*fhirjson.Node{fhirjson.Obj("type", role("verifier"), "who", agent(by))}
+	agents := []*fhirjson.Node{fhirjson.Obj("type", role("provenance-participant-type", "verifier"), "who", agent(by))}
 	for _, r := range informed {
-		agents = append(agents, fhirjson.Obj("type", role("informant"), "who", fhirjson.Obj("reference", r)))
+		// FHIR's "informant" tells; who is told is v3's information recipient.
+		agents = append(agents, fhirjson.Obj("type", role("v3-ParticipationType", "IRCP"), "who", fhirjson.Obj("reference", r)))
 	}
 	return fhirjson.Obj(
 		"resourceType", "Provenance", "id", id,

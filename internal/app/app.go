@@ -13,13 +13,17 @@ import (
 	"net/http"
 	"net/http/pprof"
 	"os"
+	"path/filepath"
 	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
 
 	"tidemark/api"
+	"tidemark/api/board"
+	"tidemark/api/docs"
 	"tidemark/internal/auth"
+	"tidemark/internal/bulk"
 	"tidemark/internal/fault"
 	"tidemark/internal/fhirjson"
 	"tidemark/internal/notify"
@@ -28,8 +32,10 @@ import (
 	"tidemark/internal/r4"
 	"tidemark/internal/search"
 	"tidemark/internal/store"
+	"tidemark/internal/store/mongo"
 	"tidemark/internal/store/sqlite"
 	"tidemark/internal/ward"
+	"tidemark/openapi"
 )
 
 // Config is all that can be set.
@@ -66,6 +72,7 @@ type App struct {
 	metrics  *metrics
 	flush    func(context.Context) error // of traces
 	notify   *notify.Engine
+	bulk     *bulk.Service
 	key      *auth.LocalKey
 	policy   atomic.Pointer[policy.Policy]
 	base     string
@@ -125,7 +132,7 @@ func New(ctx context.Context, cfg Config) (_ *App, err error) {
 	}
 	a.ward = ward.New(a.store, ward.Options{
 		Policy: a.policy.Load, Extract: extract, Clock: cfg.Clock, Logger: cfg.Logger,
-		Validate: func(n *fhirjson.Node) *fault.List { return validate(library, n) },
+		Validate: func(n *fhirjson.Node) *fault.List { return Validate(library, n) }, Recheck: a.recheck(),
 	})
 	a.metrics = newMetrics(a.store)
 	spans, flush, err := tracer(ctx, cfg.Version)
@@ -144,7 +151,16 @@ func New(ctx context.Context, cfg Config) (_ *App, err error) {
 		},
 		Logger: cfg.Logger, Now: cfg.Clock, TTL: a.leaseTTL(), Observe: a.metrics,
 	})
+	a.bulk = bulk.New(bulk.Options{
+		Store: a.store, Lease: notify.NewLease(a.store, "lease/bulk", ward.NewID(), a.leaseTTL(), a.log), Dir: filepath.Join(cfg.Data, "bulk"),
+		Types: api.ExportTypes(), Extract: extract, Expand: library.Expand, Redact: notify.Redact, Settings: a.ward.Settings, Clock: cfg.Clock, Logger: cfg.Logger,
+	})
 	a.api = api.New(api.Options{
+		Exports: a.bulk,
+		Mounts: []api.Mount{
+			{Path: "/openapi.json", Handler: openapi.Handler()}, {Path: "/docs", Handler: docs.Handler()},
+			{Path: "/board", Handler: board.Handler()}, {Path: "/board/*file", Handler: board.Handler()},
+		},
 		Hooks: map[string]api.Hook{"Subscription": a.notify.Hook}, Views: map[string]api.View{"Subscription": notify.Redact}, Committed: a.notify.Wake, Observe: a.metrics.answered, Tracer: spans,
 		Store: a.store, Ward: a.ward, Verifier: verifier, Conformance: library, Policy: a.policy.Load, Extract: extract,
 		Logger: cfg.Logger, BaseURL: a.base, Version: cfg.Version, MaxBody: cfg.MaxBody, Limiter: limiter(cfg.Rate), AllowOrigin: cfg.Origins,
@@ -152,11 +168,20 @@ func New(ctx context.Context, cfg Config) (_ *App, err error) {
 	return a, nil
 }
 
+// recheck is how soon the sweep looks again at a drain that nothing here has
+// touched: only with a shared store may another process have.
+func (a *App) recheck() time.Duration {
+	if a.cfg.Store == "" {
+		return 0
+	}
+	return time.Minute
+}
+
 // leaseTTL is how long a process that died keeps others from its work. The
 // embedded store has one process only, which need not wait for another's end.
 func (a *App) leaseTTL() time.Duration {
 	if a.cfg.Store == "" {
-		return time.Second
+		return 3 * time.Second
 	}
 	return 8 * time.Second
 }
@@ -175,8 +200,8 @@ func (a *App) may(o notify.Owner, n *fhirjson.Node) bool {
 	return a.api.Permits(typ, o.Principal().Grant(typ, auth.Read|auth.Search), n)
 }
 
-// validate joins what R4 and what our profiles say of a resource.
-func validate(lib *profile.Library, n *fhirjson.Node) *fault.List {
+// Validate joins what R4 and what our profiles say of a resource.
+func Validate(lib *profile.Library, n *fhirjson.Node) *fault.List {
 	l := r4.Validate(n, r4.Options{})
 	if l.Failed() && r4.Kind(l) == fault.Invalid {
 		return l
@@ -194,9 +219,19 @@ func OpenStore(ctx context.Context, cfg Config, extract search.ExtractOptions) (
 		}
 		return search.Extract(n, extract), nil
 	}
-	switch {
-	case cfg.Store == "":
-		return sqlite.Open(ctx, sqlite.Options{Dir: cfg.Data, Extract: read, Clock: cfg.Clock, Logger: cfg.Logger})
+	if cfg.Store == "" {
+		s, err := sqlite.Open(ctx, sqlite.Options{Dir: cfg.Data, Extract: read, Clock: cfg.Clock, Logger: cfg.Logger})
+		if err != nil {
+			return nil, err // not s: a nil engine in the interface is not a nil interface
+		}
+		return s, nil
+	}
+	if strings.HasPrefix(cfg.Store, "mongodb://") || strings.HasPrefix(cfg.Store, "mongodb+srv://") {
+		s, err := mongo.Open(ctx, mongo.Options{URL: cfg.Store, Extract: read, Clock: cfg.Clock, Logger: cfg.Logger})
+		if err != nil {
+			return nil, err
+		}
+		return s, nil
 	}
 	return nil, fmt.Errorf("--store %q is not a store: leave it out for the embedded one, or give a mongodb:// URL", cfg.Store)
 }
@@ -265,6 +300,7 @@ func (a *App) Start() {
 		a.wg.Go(func() { a.dropAudit(ctx) })
 	}
 	a.notify.Start(ctx)
+	a.wg.Go(func() { a.bulk.Run(ctx) })
 	main := &http.Server{
 		Handler: a.api.Handler(), ReadHeaderTimeout: 10 * time.Second, ReadTimeout: 60 * time.Second, IdleTimeout: 2 * time.Minute,
 		MaxHeaderBytes: 64 << 10, TLSConfig: &tls.Config{MinVersion: tls.VersionTLS12}, ErrorLog: slog.NewLogLogger(a.log.Handler(), slog.LevelDebug),

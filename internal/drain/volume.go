@@ -2,6 +2,7 @@ package drain
 
 import (
 	"math/big"
+	"strconv"
 
 	"tidemark/internal/ucum"
 )
@@ -22,6 +23,10 @@ func MLInt(n int64) Volume { return ML(big.NewRat(n, 1)) }
 
 // ParseML reads decimal text, or the "n/d" that Key writes.
 func ParseML(s string) (Volume, bool) {
+	// Most readings are a few digits, and a course has hundreds of them.
+	if n, err := strconv.ParseInt(s, 10, 32); err == nil {
+		return MLInt(n), true
+	}
 	if r, ok := ucum.ParseDecimal(s); ok {
 		return ML(r), true
 	}

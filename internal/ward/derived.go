@@ -85,53 +85,70 @@ func unknownDrain(id string) error {
 
 // DrainOutput answers $drain-output.
 func (s *Service) DrainOutput(ctx context.Context, id string, sp Span) (answer.Output, error) {
+	out, _, err := s.output(ctx, id, sp)
+	return out, err
+}
+
+func (s *Service) output(ctx context.Context, id string, sp Span) (answer.Output, course, error) {
 	now := s.Now()
-	c, found, err := s.loadAll(ctx, id, sp, now)
+	c, err := s.load(ctx, id)
 	if err != nil {
-		return answer.Output{}, err
+		return answer.Output{}, c, err
 	}
-	if !found {
-		return answer.Output{}, unknownDrain(id)
+	if !c.found {
+		return answer.Output{}, c, unknownDrain(id)
 	}
 	placed, removed := c.span(now)
+	if start := sp.Start.resolve(c.settings.Calendar, false); !sp.Start.isZero() && start.Before(placed) {
+		// Asked for a time before this stay: of a stay before it, perhaps.
+		if c.entries, err = s.store.Entries(ctx, store.EntryQuery{Drain: id}); err != nil {
+			return answer.Output{}, c, err
+		}
+	}
 	out := answer.Output{
 		Drain: c.drain, Patient: c.patient(now), Zone: c.settings.Calendar.Zone, Period: sp.Period, Attribution: sp.Attribution,
 		Now: now, Policy: c.settings.Version, Approved: c.settings.Approved,
 	}
 	first := placed
-	if first.IsZero() && len(c.entries) > 0 {
-		first = c.entries[0].At
+	if first.IsZero() {
+		first = c.stay(now).Start // the first reading's time
 	}
-	ws, err := sp.cut(c.settings.Calendar, first, now)
+	ws, err := sp.cut(c.settings.Calendar, first, upTo(now))
 	if err != nil {
-		return answer.Output{}, err
+		return answer.Output{}, c, err
 	}
-	out.Totals = balance.Totals(c.entries, placed, removed, ws, sp.Attribution, c.settings.Balance, now)
-	describe(c, &out, now)
-	return out, nil
+	out.Totals = balance.Totals(c.entries, placed, removed, ws, sp.Attribution, c.settings.Balance, upTo(now))
+	describe(&c, &out, now)
+	return out, c, nil
 }
 
+// upTo is where a half-open window ends that what is charted at this very
+// instant belongs to: a microsecond on, which is what stores tell apart.
+func upTo(now time.Time) time.Time { return now.Add(time.Microsecond) }
+
 // describe fills in rate, trend and appearance as they are now.
-func describe(c course, out *answer.Output, now time.Time) {
+func describe(c *course, out *answer.Output, now time.Time) {
 	placed, _ := c.span(now)
 	ts := c.settings.Trend
 	out.TrendSpan, out.TrendOrigin = ts.Span, now.Add(-ts.Span)
 	var pts []trend.Point
-	for _, iv := range balance.Intervals(c.entries, placed) {
+	intervals := balance.Intervals(c.entries, placed)
+	for i := range intervals {
+		iv := &intervals[i]
 		r, ok := iv.Rate()
 		if !ok || iv.End.After(now) {
 			continue
 		}
-		out.Rate = &iv
+		out.Rate = iv
+		if iv.End.After(out.TrendOrigin) {
+			pts = append(pts, trend.Point{X: iv.Middle().Sub(out.TrendOrigin).Hours(), Y: r})
+			out.TrendFrom = append(out.TrendFrom, *iv)
+		}
+	}
+	if iv := out.Rate; iv != nil {
 		if u, ok := c.settings.Balance.ReadingU(iv.Entry); ok {
 			h, _ := iv.Hours().Float64()
 			out.RateU = balance.RateU(iv.Net.Float(), u, h, 0)
-		} else {
-			out.RateU = 0
-		}
-		if iv.End.After(out.TrendOrigin) {
-			pts = append(pts, trend.Point{X: iv.Middle().Sub(out.TrendOrigin).Hours(), Y: r})
-			out.TrendFrom = append(out.TrendFrom, iv)
 		}
 	}
 	out.Trend = trend.Analyse(pts, ts.Minimum, ts.Alpha)
@@ -146,32 +163,6 @@ func describe(c course, out *answer.Output, now time.Time) {
 		}
 	}
 	out.Course = trend.AppearanceCourse(ranks)
-}
-
-// loadAll loads a drain with every entry that its placement holds; without a
-// placement, with the last MaxCourse ones.
-func (s *Service) loadAll(ctx context.Context, id string, sp Span, now time.Time) (course, bool, error) {
-	c, found, err := s.load(ctx, id, time.Time{})
-	if err != nil || !found || len(c.entries) < MaxCourse {
-		return c, found, err
-	}
-	// A drain with more readings than a rule looks at: read them all, in
-	// pieces that are bounded by the placement.
-	placed, _ := c.span(now)
-	if !sp.Start.isZero() {
-		if at := sp.Start.resolve(c.settings.Calendar, false); at.Before(placed) || placed.IsZero() {
-			placed = at
-		}
-	}
-	c.entries, err = s.store.Entries(ctx, store.EntryQuery{Drain: id, From: placed.Add(-48 * time.Hour)})
-	return c, true, err
-}
-
-func (c course) patient(now time.Time) string {
-	if p, ok := c.current(now); ok {
-		return p.Patient
-	}
-	return c.drain.Patient
 }
 
 // FluidBalance answers $fluid-balance.
@@ -198,13 +189,13 @@ func (s *Service) FluidBalance(ctx context.Context, patient string, sp Span) (an
 			flows = append(flows, e)
 		}
 	}
-	settings, err := s.settings(ctx, drain.Drain{Patient: patient}, nil)
+	settings, err := s.Settings(ctx, drain.Drain{Patient: patient}, nil)
 	if err != nil {
 		return answer.Balance{}, err
 	}
 	var des []balance.DrainEntries
 	for _, d := range drains {
-		c := course{drain: d}
+		c := course{id: d.ID, found: true, drain: d}
 		if c.placements, err = s.store.Placements(ctx, d.ID); err != nil {
 			return answer.Balance{}, err
 		}
@@ -214,31 +205,36 @@ func (s *Service) FluidBalance(ctx context.Context, patient string, sp Span) (an
 			first = placed
 		}
 		des = append(des, balance.DrainEntries{Drain: d, Placed: placed, Removed: removed, Entries: byDrain[d.ID]})
+		delete(byDrain, d.ID)
 	}
-	ws, err := sp.cut(settings.Calendar, first, now)
+	// What was charted of a drain counts even if its Device or placement is gone.
+	for _, id := range slices.Sorted(maps.Keys(byDrain)) {
+		des = append(des, balance.DrainEntries{Drain: drain.Drain{ID: id, Label: "a drain whose registration is gone"}, Entries: byDrain[id]})
+	}
+	ws, err := sp.cut(settings.Calendar, first, upTo(now))
 	if err != nil {
 		return answer.Balance{}, err
 	}
 	return answer.Balance{
 		Patient: patient, Period: sp.Period, Attribution: sp.Attribution, Zone: settings.Calendar.Zone, Now: now, Policy: settings.Version, Approved: settings.Approved,
-		Windows: balance.Fluid(des, flows, ws, sp.Attribution, settings.Balance, now),
+		Windows: balance.Fluid(des, flows, ws, sp.Attribution, settings.Balance, upTo(now)),
 	}, nil
 }
 
 // DrainStatus answers $escalation-status for a drain.
 func (s *Service) DrainStatus(ctx context.Context, id string) (answer.Status, error) {
 	now := s.Now()
-	c, found, err := s.load(ctx, id, time.Time{})
+	c, err := s.load(ctx, id)
 	if err != nil {
 		return answer.Status{}, err
 	}
-	if !found {
+	if !c.found {
 		return answer.Status{}, unknownDrain(id)
 	}
-	return s.status(ctx, c, now)
+	return s.status(ctx, &c, now)
 }
 
-func (s *Service) status(ctx context.Context, c course, now time.Time) (answer.Status, error) {
+func (s *Service) status(ctx context.Context, c *course, now time.Time) (answer.Status, error) {
 	st := answer.Status{Drain: c.drain, Patient: c.patient(now), Now: now, Policy: c.settings.Version, Approved: c.settings.Approved}
 	st.Findings = c.findings(now)
 	st.Level = escalate.Level(st.Findings)
@@ -247,8 +243,9 @@ func (s *Service) status(ctx context.Context, c course, now time.Time) (answer.S
 			st.Last, st.LastID = e.At, e.ID
 		}
 	}
-	placed, _ := c.span(now)
-	st.Due = due.Next(c.drain, c.recent(now), placed, c.settings.Due, now.In(c.settings.Calendar.Zone))
+	if placed, _ := c.span(now); c.inPlace(now) {
+		st.Due = due.Next(c.drain, c.recent(now), placed, c.settings.Due, now.In(c.settings.Calendar.Zone))
+	}
 	var err error
 	st.Open, err = s.store.Findings(ctx, c.drain.ID, true)
 	slices.SortStableFunc(st.Open, func(a, b drain.Finding) int {
@@ -257,13 +254,13 @@ func (s *Service) status(ctx context.Context, c course, now time.Time) (answer.S
 	return st, err
 }
 
-func (c course) findings(now time.Time) []escalate.Finding {
+func (c *course) findings(now time.Time) []escalate.Finding {
 	return escalate.Evaluate(c.settings.Escalate, c.subject(), now)
 }
 
 // recent are the entries that the due time rests on: enough for the last
 // emptying and three rates before it.
-func (c course) recent(now time.Time) []drain.Entry {
+func (c *course) recent(now time.Time) []drain.Entry {
 	from, emptyings := len(c.entries), 0
 	for from > 0 && emptyings < 8 {
 		from--
@@ -314,14 +311,14 @@ func (s *Service) statuses(ctx context.Context, drains []drain.Drain, patient st
 	now := s.Now()
 	var out []answer.Status
 	for _, d := range drains {
-		c, found, err := s.load(ctx, d.ID, time.Time{})
+		c, err := s.load(ctx, d.ID)
 		if err != nil {
 			return nil, err
 		}
-		if !found || patient != "" && c.patient(now) != patient {
+		if !c.found || patient != "" && c.patient(now) != patient {
 			continue
 		}
-		st, err := s.status(ctx, c, now)
+		st, err := s.status(ctx, &c, now)
 		if err != nil {
 			return nil, err
 		}
@@ -331,15 +328,6 @@ func (s *Service) statuses(ctx context.Context, drains []drain.Drain, patient st
 		out = append(out, st)
 	}
 	return out, nil
-}
-
-// inPlace reports whether the drain is in a patient now; one without any
-// placement counts as in place once something is charted of it.
-func (c course) inPlace(now time.Time) bool {
-	if p, ok := c.current(now); ok {
-		return p.Holds(now)
-	}
-	return len(c.placements) == 0 && len(c.entries) > 0
 }
 
 // EmptyingDue answers $emptying-due: the drains in place at a location, the
@@ -352,7 +340,7 @@ func (s *Service) EmptyingDue(ctx context.Context, location string) ([]answer.Du
 	}
 	var out []answer.DueDrain
 	for _, d := range drains {
-		c := course{drain: d}
+		c := course{id: d.ID, found: true, drain: d}
 		if c.placements, err = s.store.Placements(ctx, d.ID); err != nil {
 			return nil, err
 		}
@@ -363,12 +351,12 @@ func (s *Service) EmptyingDue(ctx context.Context, location string) ([]answer.Du
 		if !c.inPlace(now) {
 			continue
 		}
-		if c.settings, err = s.settings(ctx, d, c.placements); err != nil {
+		if c.settings, err = s.Settings(ctx, d, c.placements); err != nil {
 			return nil, err
 		}
 		row := answer.DueDrain{Drain: d, Patient: c.patient(now), Zone: c.settings.Calendar.Zone}
 		placed, _ := c.span(now)
-		if p, ok := c.current(now); ok {
+		if p, ok := c.placement(now); ok {
 			row.Site, row.Side = p.Site, p.Side
 		}
 		row.Due = due.Next(d, c.recent(now), placed, c.settings.Due, now.In(row.Zone))
@@ -381,11 +369,11 @@ func (s *Service) EmptyingDue(ctx context.Context, location string) ([]answer.Du
 // RemovalReview answers $removal-review.
 func (s *Service) RemovalReview(ctx context.Context, id string) (answer.Review, error) {
 	now := s.Now()
-	c, found, err := s.load(ctx, id, time.Time{})
+	c, err := s.load(ctx, id)
 	if err != nil {
 		return answer.Review{}, err
 	}
-	if !found {
+	if !c.found {
 		return answer.Review{}, unknownDrain(id)
 	}
 	return answer.Review{
@@ -420,11 +408,7 @@ func (s *Service) Wards(ctx context.Context) ([]string, error) {
 
 // Course gathers what the picture of a drain shows, and whose it is.
 func (s *Service) Course(ctx context.Context, id string) (plot.Course, string, error) {
-	out, err := s.DrainOutput(ctx, id, Span{Period: window.Day, Attribution: balance.Charted})
-	if err != nil {
-		return plot.Course{}, "", err
-	}
-	c, _, err := s.loadAll(ctx, id, Span{}, out.Now)
+	out, c, err := s.output(ctx, id, Span{Period: window.Day, Attribution: balance.Charted})
 	if err != nil {
 		return plot.Course{}, "", err
 	}
@@ -434,7 +418,7 @@ func (s *Service) Course(ctx context.Context, id string) (plot.Course, string, e
 		Intervals: balance.Intervals(c.entries, placed), Days: out.Totals, Trend: out.Trend, TrendOrigin: out.TrendOrigin,
 		Entries: c.entries, Caution: escalate.Caution,
 	}
-	if p, ok := c.current(out.Now); ok {
+	if p, ok := c.placement(out.Now); ok {
 		// The label often names the site already.
 		if at := strings.TrimSpace(p.Side + " " + p.Site); !strings.Contains(strings.ToLower(c.drain.Label), strings.ToLower(at)) {
 			pc.Subtitle = at

@@ -1,9 +1,11 @@
 package ward
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"slices"
 	"time"
@@ -17,157 +19,193 @@ import (
 	"tidemark/internal/store"
 )
 
-// evaluate compares what the rules find in a course now with the findings
-// that are open, and gives the writes that bring these up to date. The caller
-// holds the drain's stripe. altered are entries that this step changes: a
-// finding that ends while one of its readings is among them, or no longer
-// counts, was withdrawn rather than over.
-func (s *Service) evaluate(ctx context.Context, c course, now time.Time, altered []string) (writes []store.Write, next time.Time, ok bool, err error) {
-	found := c.findings(now)
-	open, err := s.store.Findings(ctx, c.drain.ID, true)
-	if err != nil {
-		return nil, next, false, err
+// judgement is what the rules make of a drain now.
+type judgement struct {
+	writes []store.Write // findings to raise, amend and close
+	next   time.Time     // when time alone may change it, if ok
+	ok     bool
+}
+
+// judge compares what the rules find in a course now with the findings that
+// are open, and gives the writes that bring these up to date. The caller holds
+// the drain's stripe. altered are readings that this step corrects or takes
+// back. The open findings must have been read before the entries: then what
+// another process adds in between makes the writes collide with its own.
+func (s *Service) judge(ctx context.Context, c *course, open []drain.Finding, now time.Time, altered []string) (j judgement, err error) {
+	var found []escalate.Finding
+	patient := ""
+	if c.found {
+		found, j.next, j.ok = escalate.Judge(c.settings.Escalate, c.subject(), now)
+		patient = c.patient(now)
 	}
-	byRule := make(map[string]drain.Finding, len(open))
-	for _, f := range open {
-		byRule[f.Rule] = f
+	// A finding of the patient before is not this one's.
+	is := func(f escalate.Finding) func(drain.Finding) bool {
+		return func(o drain.Finding) bool { return o.Rule == f.Rule && o.Patient == patient }
 	}
-	patient := c.drain.Patient
-	if p, ok := c.current(now); ok {
-		patient = p.Patient
-	}
-	for _, f := range found {
-		old, was := byRule[f.Rule]
-		delete(byRule, f.Rule)
-		evidence := slices.Clone(f.Evidence)
-		slices.Sort(evidence)
-		if was {
-			if w, ok, err := s.amend(ctx, old, f, evidence, c.settings.Version, now); err != nil {
-				return nil, next, false, err
-			} else if ok {
-				writes = append(writes, w)
+	past := map[string]int{} // findings that there were, by rule
+	if slices.ContainsFunc(found, func(f escalate.Finding) bool { return !slices.ContainsFunc(open, is(f)) }) {
+		all, err := s.store.Findings(ctx, c.id, false)
+		if err != nil {
+			return j, err
+		}
+		var still []drain.Finding
+		for _, f := range all {
+			past[f.Rule]++
+			if f.Open() {
+				still = append(still, f)
 			}
+		}
+		if !slices.EqualFunc(open, still, func(a, b drain.Finding) bool { return a.ID == b.ID && a.Version == b.Version }) {
+			return j, errOvertaken
+		}
+	}
+	open = slices.Clone(open)
+	// Findings are kept to the millisecond, as their resource shows them.
+	at := now.Truncate(time.Millisecond)
+	for _, f := range found {
+		f.Since = f.Since.UTC().Truncate(time.Millisecond)
+		f.Evidence = slices.Sorted(slices.Values(f.Evidence))
+		i := slices.IndexFunc(open, is(f))
+		if i < 0 {
+			fresh := drain.Finding{
+				ID: findingID(c.id, f.Rule, past[f.Rule]), Drain: c.id, Patient: patient, Rule: f.Rule, Severity: f.Severity, Since: f.Since,
+				Announced: at, Evidence: f.Evidence, Text: f.Text, Policy: c.settings.Version,
+			}
+			j.add(s, fresh, nil, store.Post, store.Absent)
+			j.announce(fresh, c.settings.AcknowledgeWithin)
 			continue
 		}
-		id, err := s.findingID(ctx, c.drain.ID, f.Rule)
-		if err != nil {
-			return nil, next, false, err
-		}
-		fresh := drain.Finding{
-			ID: id, Drain: c.drain.ID, Patient: patient, Rule: f.Rule, Severity: f.Severity, Since: f.Since.UTC(),
-			Announced: now, Evidence: evidence, Text: f.Text, Policy: c.settings.Version,
-		}
-		writes = append(writes, s.findingWrite(fresh, nil, store.Absent, store.Post))
-	}
-	for _, old := range byRule {
-		old.Until, old.Withdrawn = now, withdrawn(old, c.entries, altered)
-		before, number, err := s.readTree(ctx, store.Key{Type: "DetectedIssue", ID: old.ID})
-		if err != nil {
-			return nil, next, false, err
-		}
-		writes = append(writes, s.findingWrite(old, before, store.Expect(number), store.Put))
-	}
-	slices.SortFunc(writes, func(a, b store.Write) int {
-		if a.Key.ID < b.Key.ID {
-			return -1
-		}
-		return 1
-	})
-	next, ok = escalate.NextChange(c.settings.Escalate, c.subject(), now)
-	// An unacknowledged high finding is announced again in time.
-	for _, w := range writes {
-		if f := w.Facts.Finding; f != nil {
-			next, ok = earlier(next, ok, s.announceAt(*f, c.settings.AcknowledgeWithin))
+		old := open[i]
+		open = slices.Delete(open, i, i+1)
+		revised := revise(old, f, c.settings.Version, c.settings.AcknowledgeWithin, slices.ContainsFunc(old.Evidence, in(altered)), at)
+		j.announce(revised, c.settings.AcknowledgeWithin)
+		if !same(old, revised) {
+			if err := s.update(ctx, &j, revised); err != nil {
+				return j, err
+			}
 		}
 	}
-	for _, f := range open {
-		next, ok = earlier(next, ok, s.announceAt(f, c.settings.AcknowledgeWithin))
+	for _, old := range open {
+		if old.Until = at; at.Before(old.Since) {
+			old.Until = old.Since // the clock of another machine was ahead
+		}
+		if old.Withdrawn, err = s.withdrawn(ctx, c, old, altered); err != nil {
+			return j, err
+		}
+		if err := s.update(ctx, &j, old); err != nil {
+			return j, err
+		}
 	}
-	return writes, next, ok, nil
+	slices.SortFunc(j.writes, func(a, b store.Write) int { return cmp.Compare(a.Key.ID, b.Key.ID) })
+	return j, nil
 }
 
-func earlier(a time.Time, ok bool, b time.Time) (time.Time, bool) {
-	if b.IsZero() || ok && a.Before(b) {
-		return a, ok
-	}
-	return b, true
+// errOvertaken says that another process changed the findings in between.
+var errOvertaken = errors.New("another process changed the findings of the drain")
+
+func in(list []string) func(string) bool {
+	return func(s string) bool { return slices.Contains(list, s) }
 }
 
-// announceAt is when a finding is to be announced again, zero for never.
-func (s *Service) announceAt(f drain.Finding, within time.Duration) time.Time {
-	if !f.Open() || f.Severity != drain.High || !f.Acknowledged.IsZero() || within <= 0 {
+// revise brings an open finding up to what the rules find now. While a
+// condition lasts its severity only rises; where a reading that it rests on was
+// corrected, or the policy changed, it is judged anew. Its start is where the
+// chart has it now: a late entry may move it. A worse severity is news to whoever acknowledged the finding before, so
+// that it is announced; so is a high one that nobody acknowledges in time.
+func revise(old drain.Finding, f escalate.Finding, version string, within time.Duration, corrected bool, now time.Time) drain.Finding {
+	r := old
+	r.Evidence, r.Text, r.Policy = f.Evidence, f.Text, version
+	anew := corrected || old.Policy != version
+	if anew || f.Severity.Weight() > old.Severity.Weight() {
+		r.Severity = f.Severity
+	}
+	// Of what is so since nobody knows when, the rules have no start but the
+	// instant of judgement, time after time.
+	if f.Text != old.Text || !f.Since.Equal(now) {
+		r.Since = f.Since
+	}
+	at := announceAt(r, within)
+	if r.Severity.Weight() > old.Severity.Weight() || !at.IsZero() && !now.Before(at) {
+		r.Announced = now
+	}
+	return r
+}
+
+func same(a, b drain.Finding) bool {
+	return a.Severity == b.Severity && a.Since.Equal(b.Since) && a.Announced.Equal(b.Announced) && a.Text == b.Text && a.Policy == b.Policy &&
+		slices.Equal(a.Evidence, b.Evidence)
+}
+
+// announceAt is when a finding is to be announced again, zero for never. What
+// was acknowledged before the last announcement was something milder.
+func announceAt(f drain.Finding, within time.Duration) time.Time {
+	if !f.Open() || f.Severity != drain.High || within <= 0 || !f.Acknowledged.IsZero() && !f.Acknowledged.Before(f.Announced) {
 		return time.Time{}
 	}
 	return f.Announced.Add(within)
 }
 
-// amend updates an open finding when there is news: other evidence, a worse
-// severity, another policy, or the time to announce it again. Severity only
-// rises while the condition lasts.
-func (s *Service) amend(ctx context.Context, old drain.Finding, f escalate.Finding, evidence []string, version string, now time.Time) (store.Write, bool, error) {
-	var st struct{ news, announce bool }
-	st.news = !slices.Equal(old.Evidence, evidence) || f.Severity.Weight() > old.Severity.Weight() || old.Policy != version
-	if f.Severity.Weight() > old.Severity.Weight() {
-		st.announce = true
+// announce makes the sweep come back in time for announcing f again.
+func (j *judgement) announce(f drain.Finding, within time.Duration) {
+	if at := announceAt(f, within); !at.IsZero() && (!j.ok || at.Before(j.next)) {
+		j.next, j.ok = at, true
 	}
-	if at := s.announceAt(old, s.policy().AcknowledgeWithin()); !at.IsZero() && !now.Before(at) {
-		st.announce = true
-	}
-	if !st.news && !st.announce {
-		return store.Write{}, false, nil
-	}
-	before, number, err := s.readTree(ctx, store.Key{Type: "DetectedIssue", ID: old.ID})
-	if err != nil {
-		return store.Write{}, false, err
-	}
-	if f.Severity.Weight() > old.Severity.Weight() {
-		old.Severity = f.Severity
-	}
-	old.Evidence, old.Text, old.Policy = evidence, f.Text, version
-	if st.announce {
-		old.Announced = now
-	}
-	return s.findingWrite(old, before, store.Expect(number), store.Put), true, nil
 }
 
-// withdrawn reports whether a finding ends because its evidence was taken
-// back: a reading of it is altered in this step, or no longer counts.
-func withdrawn(f drain.Finding, entries []drain.Entry, altered []string) bool {
+// withdrawn reports whether a finding ends because what it rests on was taken
+// back, rather than because things got better: a reading of it is altered in
+// this step, no longer counts or was deleted, or the drain itself was.
+func (s *Service) withdrawn(ctx context.Context, c *course, f drain.Finding, altered []string) (bool, error) {
+	if !c.found || slices.ContainsFunc(f.Evidence, in(altered)) {
+		return true, nil
+	}
 	for _, id := range f.Evidence {
-		if slices.Contains(altered, id) {
-			return true
+		if i := slices.IndexFunc(c.entries, func(e drain.Entry) bool { return e.ID == id }); i >= 0 {
+			if !c.entries[i].Counts() {
+				return true, nil
+			}
+			continue
 		}
-		i := slices.IndexFunc(entries, func(e drain.Entry) bool { return e.ID == id })
-		if i >= 0 && !entries[i].Counts() {
-			return true
+		// Of a stay before, or deleted in a step that did not come this far.
+		v, err := s.store.Read(ctx, store.Key{Type: "Observation", ID: id})
+		if fault.Is(err, fault.NotFound) {
+			return true, nil
+		}
+		if err != nil {
+			return false, err
+		}
+		if v.Deleted() {
+			return true, nil
 		}
 	}
-	return false
+	return false, nil
 }
 
-func (s *Service) findingWrite(f drain.Finding, before *fhirjson.Node, expect store.Expect, m store.Method) store.Write {
+// update writes the next version of a finding. It rests on the version that
+// was read with it: an acknowledgement that comes between must not be lost.
+func (s *Service) update(ctx context.Context, j *judgement, f drain.Finding) error {
+	before, _, err := s.readTree(ctx, store.Key{Type: "DetectedIssue", ID: f.ID})
+	if err != nil {
+		return err
+	}
+	j.add(s, f, before, store.Put, store.Expect(f.Version))
+	return nil
+}
+
+func (j *judgement) add(s *Service, f drain.Finding, before *fhirjson.Node, m store.Method, expect store.Expect) {
 	n := fhirmap.Finding(f, before)
-	return store.Write{
+	j.writes = append(j.writes, store.Write{
 		Key: store.Key{Type: "DetectedIssue", ID: f.ID}, Method: m, Expect: expect,
 		Body: fhirmap.Body(n), Doc: search.Extract(n, s.extract), Facts: store.Facts{Finding: &f},
-	}
+	})
 }
 
-// findingID is the same for everybody who opens the next finding of a drain
-// and rule, so that two processes collide instead of both raising it.
-func (s *Service) findingID(ctx context.Context, drainID, rule string) (string, error) {
-	all, err := s.store.Findings(ctx, drainID, false)
-	if err != nil {
-		return "", err
-	}
-	n := 0
-	for _, f := range all {
-		if f.Rule == rule {
-			n++
-		}
-	}
-	sum := sha256.Sum256(fmt.Appendf(nil, "%s|%s|%d", drainID, rule, n))
-	return hex.EncodeToString(sum[:16]), nil
+// findingID is the same for everybody who raises the finding of a drain and rule
+// behind so many past ones, so that two processes collide instead of both
+// raising it.
+func findingID(drain, rule string, past int) string {
+	sum := sha256.Sum256(fmt.Appendf(nil, "%s|%s|%d", drain, rule, past))
+	return hex.EncodeToString(sum[:16])
 }
 
 func (s *Service) readTree(ctx context.Context, key store.Key) (*fhirjson.Node, int64, error) {
@@ -178,9 +216,12 @@ func (s *Service) readTree(ctx context.Context, key store.Key) (*fhirjson.Node, 
 	if v.Deleted() {
 		return nil, 0, fault.New(fault.Gone, "deleted", "%s has been deleted.", key)
 	}
-	n, err := fhirjson.Parse(v.JSON())
+	n, err := fhirjson.Parse(v.Body.JSON)
 	if err != nil {
 		return nil, 0, fault.Wrap(err, "read "+key.String())
+	}
+	if len(n.Get("meta").Members) == 0 {
+		n.Delete("meta") // it has its place in a stored body, and would be empty here
 	}
 	return n, v.Number, nil
 }

@@ -3,6 +3,7 @@ package ward
 import (
 	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"maps"
 	"slices"
@@ -47,8 +48,9 @@ func NewID() string {
 type prepared struct {
 	Change
 	facts  store.Facts
-	before store.Facts // of the current version, for an update or a deletion
-	update bool        // a current version is there
+	expect store.Expect // Change.Expect, or the version that this step rests on
+	before store.Facts  // of the current version, for an update or a deletion
+	kept   bool         // a conditional create that what is there answers
 }
 
 // Commit applies the changes, all or none: it validates, guards against the
@@ -76,14 +78,48 @@ func (s *Service) apply(ctx context.Context, changes []Change, audit []store.Aud
 	if err := refused.as(len(changes)); err != nil {
 		return nil, err
 	}
-	// An update reads the version before it to know which drain it leaves; if
-	// another writer comes between, the step is made again from there.
-	for try := 0; ; try++ {
-		results, err := s.commit(ctx, ps, audit, judge)
-		if err == nil || try == 5 || !fault.Is(err, fault.Precondition) || slices.ContainsFunc(changes, func(c Change) bool { return c.Expect > 0 }) {
-			return results, err
+	// A step rests on what it read: which drain an update leaves, which findings
+	// are open. If another writer comes between, it is made again from there.
+	for try := 1; ; try++ {
+		results, writes, err := s.commit(ctx, ps, audit, judge)
+		switch {
+		case err == nil:
+			return results, nil
+		case !s.overtaken(ctx, err, ps, writes):
+			return nil, err
+		case try == maxTries:
+			return nil, &fault.Error{Kind: fault.Unavailable, RetryAfter: time.Second, Cause: err, Issues: []fault.Issue{{
+				Severity: fault.Err, Code: "conflict", Diagnostics: "Others change the same drain all the time; nothing was written. Send it again.",
+			}}}
 		}
 	}
+}
+
+// maxTries bounds how often a step is made again. Writers of one process take
+// turns, so that only those of other processes can overtake it.
+const maxTries = 20
+
+// overtaken reports whether a step was refused since another writer changed
+// something between its reading and its writing, and not for an expectation
+// that the caller stated.
+func (s *Service) overtaken(ctx context.Context, err error, ps []prepared, writes []store.Write) bool {
+	if errors.Is(err, errOvertaken) {
+		return true
+	}
+	if !fault.Is(err, fault.Conflict) && !fault.Is(err, fault.Precondition) {
+		return false
+	}
+	for i, w := range writes {
+		if i < len(ps) && ps[i].expect == ps[i].Expect {
+			continue
+		}
+		switch v, err := s.store.Read(ctx, w.Key); {
+		case err != nil:
+		case w.Expect == store.Absent, w.Expect > 0 && v.Number != int64(w.Expect):
+			return true
+		}
+	}
+	return false
 }
 
 // Refused says which of several changes cannot be made, and why. One change
@@ -136,7 +172,7 @@ func (s *Service) prepare(c Change) (prepared, error) {
 		}
 	}
 	broken := l.Failed()
-	facts, more := fhirmap.Decode(p.Resource, s.policy().Zone())
+	facts, more := s.decode(p.Resource)
 	for _, is := range more.Issues {
 		// What R4 has found already is not said twice, and a model that does not
 		// take a broken resource is no fault of its own.
@@ -149,10 +185,20 @@ func (s *Service) prepare(c Change) (prepared, error) {
 	return p, l.As(fault.Rule)
 }
 
+func (s *Service) decode(n *fhirjson.Node) (store.Facts, *fault.List) {
+	return fhirmap.Reader{Zone: s.policy().Zone(), Base: s.extract.Base}.Decode(n)
+}
+
+// covered reports whether the list has a fault of the same element, of one
+// around it or of one in it.
 func covered(list []fault.Issue, is fault.Issue) bool {
+	around := func(a, b string) bool {
+		rest, ok := strings.CutPrefix(b, a)
+		return ok && (rest == "" || rest[0] == '.' || rest[0] == '[')
+	}
 	for _, o := range list {
 		for _, e := range o.Expression {
-			if len(is.Expression) > 0 && (strings.HasPrefix(is.Expression[0], e) || strings.HasPrefix(e, is.Expression[0])) {
+			if len(is.Expression) > 0 && (around(e, is.Expression[0]) || around(is.Expression[0], e)) {
 				return true
 			}
 		}
@@ -160,105 +206,165 @@ func covered(list []fault.Issue, is fault.Issue) bool {
 	return false
 }
 
-func (s *Service) commit(ctx context.Context, ps []prepared, audit []store.AuditRecord, judge bool) ([]store.Result, error) {
+func (s *Service) commit(ctx context.Context, ps []prepared, audit []store.AuditRecord, judge bool) ([]store.Result, []store.Write, error) {
 	var touched []string
 	for i := range ps {
-		p := &ps[i]
-		if p.Expect != store.Absent && !(p.Method == store.Post) {
-			if err := s.before(ctx, p); err != nil {
-				return nil, err
-			}
+		if err := s.before(ctx, &ps[i]); err != nil {
+			return nil, nil, err
 		}
-		touched = append(touched, drainsOf(p.facts)...)
-		touched = append(touched, drainsOf(p.before)...)
+		touched = append(touched, drainsOf(ps[i].facts)...)
+		touched = append(touched, drainsOf(ps[i].before)...)
 	}
 	slices.Sort(touched)
 	touched = slices.Compact(touched)
 	defer s.lock(touched)()
 
+	if err := s.lookAhead(ctx, ps); err != nil {
+		return nil, nil, err
+	}
 	now := s.Now()
-	if err := s.guard(ctx, ps, now); err != nil {
-		return nil, err
+	courses := make(map[string]*course, len(touched))
+	for _, id := range touched {
+		c, err := s.whereabouts(ctx, id)
+		if err != nil {
+			return nil, nil, err
+		}
+		c.place(ps)
+		courses[id] = &c
+	}
+	if err := s.guard(ps, courses, now); err != nil {
+		return nil, nil, err
 	}
 	writes := make([]store.Write, 0, len(ps)+2)
 	for i := range ps {
 		p := &ps[i]
-		w := store.Write{Key: p.Key, Method: p.Method, Expect: p.Expect, Unless: p.Unless, Facts: p.facts}
+		w := store.Write{Key: p.Key, Method: p.Method, Expect: p.expect, Unless: p.Unless, Facts: p.facts}
 		if p.Method != store.Delete {
 			w.Body = fhirmap.Body(p.Resource)
 			w.Doc = search.Extract(p.Resource, s.extract)
-			w.Claims = claims(p.Resource)
+			w.Claims = fhirmap.Claims(p.Resource)
 		}
 		writes = append(writes, w)
 	}
-	type wakeup struct {
-		drain string
-		at    time.Time
-		ok    bool
-	}
-	var wakes []wakeup
-	if judge && !s.unlessMatches(ctx, ps) {
+	judged := make(map[string]judgement, len(touched))
+	if judge {
+		altered := alteredReadings(ps)
 		for _, id := range touched {
-			c, found, err := s.overlay(ctx, id, ps)
+			c := courses[id]
+			open, err := s.store.Findings(ctx, id, true)
 			if err != nil {
-				return nil, err
+				return nil, nil, err
 			}
-			if !found {
-				continue
+			if c.found {
+				if err := s.read(ctx, c, now); err != nil {
+					return nil, nil, err
+				}
+				c.chart(ps)
 			}
-			ws, next, ok, err := s.evaluate(ctx, c, now, changed(ps))
+			j, err := s.judge(ctx, c, open, now, altered)
 			if err != nil {
-				return nil, err
+				return nil, nil, err
 			}
-			writes = append(writes, ws...)
-			wakes = append(wakes, wakeup{id, next, ok})
+			writes = append(writes, j.writes...)
+			judged[id] = j
 		}
 	}
 	results, err := s.store.Commit(ctx, writes, audit)
 	if err != nil {
-		return nil, err
+		return nil, writes, err
 	}
-	for _, w := range wakes {
-		s.wake(w.drain, w.at, w.ok)
+	for _, id := range touched {
+		if j, ok := judged[id]; ok {
+			s.wake(id, j.next, j.ok)
+		} else {
+			s.forget(id)
+		}
 	}
-	return results[:len(ps)], nil
+	for i, r := range results[:len(ps)] {
+		if r.Existing != ps[i].kept {
+			s.forget(drainsOf(ps[i].facts)...) // the look ahead was overtaken
+		}
+	}
+	s.moved(ctx, ps)
+	return results[:len(ps)], writes, nil
 }
 
-// unlessMatches looks ahead whether a conditional create will be answered by
-// what is there, so that no finding is drawn from a reading that is not kept.
-func (s *Service) unlessMatches(ctx context.Context, ps []prepared) bool {
-	for _, p := range ps {
+// lookAhead finds the conditional creates that will be answered by what is
+// there, so that no finding is drawn from a reading that is not kept.
+func (s *Service) lookAhead(ctx context.Context, ps []prepared) error {
+	for i := range ps {
+		p := &ps[i]
 		if p.Unless == nil {
 			continue
 		}
 		q := *p.Unless
 		q.Count = 1
-		if page, err := s.store.Search(ctx, q); err == nil && len(page.Matches) > 0 && len(ps) == 1 {
-			return true
+		page, err := s.store.Search(ctx, q)
+		if err != nil {
+			return err
 		}
+		p.kept = len(page.Matches) > 0
 	}
-	return false
+	return nil
 }
 
-// before reads the facts of the current version and pins the write to it.
+// moved makes the sweep look at the drains whose ward may have changed, where
+// wards have thresholds of their own.
+func (s *Service) moved(ctx context.Context, ps []prepared) {
+	if !s.policy().HasOverrides() {
+		return
+	}
+	for _, p := range ps {
+		switch {
+		case p.facts.Stay != nil && p.facts.Stay.Patient != "":
+			if drains, err := s.store.DrainsOf(ctx, p.facts.Stay.Patient); err == nil {
+				for _, d := range drains {
+					s.forget(d.ID)
+				}
+				continue
+			}
+			s.forgetAll()
+		case p.Key.Type == "Encounter", p.Key.Type == "Location":
+			s.forgetAll()
+		}
+	}
+}
+
+// before reads the facts of the current version and pins the write to it. Only
+// resources that concern a drain need it.
 func (s *Service) before(ctx context.Context, p *prepared) error {
-	p.before, p.update = store.Facts{}, false
-	v, err := s.store.Read(ctx, p.Key)
-	if fault.Is(err, fault.NotFound) || err == nil && v.Deleted() {
+	p.before, p.expect = store.Facts{}, p.Expect
+	switch p.Key.Type {
+	case "Observation", "Device", "DeviceUseStatement":
+	default:
 		return nil
 	}
-	if err != nil {
+	if p.Expect == store.Absent {
+		return nil
+	}
+	v, err := s.store.Read(ctx, p.Key)
+	ours := p.Expect == store.Any || p.Expect == store.Exists
+	switch {
+	case fault.Is(err, fault.NotFound):
+		if p.Expect == store.Any && p.Method != store.Delete {
+			p.expect = store.Absent
+		}
+		return nil
+	case err != nil:
 		return err
+	case v.Deleted():
+		if p.Expect == store.Any && p.Method != store.Delete {
+			p.expect = store.Expect(v.Number)
+		}
+		return nil
+	case ours:
+		p.expect = store.Expect(v.Number)
 	}
 	n, err := fhirjson.Parse(v.Body.JSON)
 	if err != nil {
 		return fault.Wrap(err, "read the stored version of "+p.Key.String())
 	}
-	p.before, _ = fhirmap.Decode(n, s.policy().Zone())
-	p.update = true
-	if p.Expect == store.Any && len(drainsOf(p.before)) > 0 {
-		p.Expect = store.Expect(v.Number)
-	}
+	p.before, _ = s.decode(n)
 	return nil
 }
 
@@ -274,78 +380,97 @@ func drainsOf(f store.Facts) []string {
 	return nil
 }
 
-// changed lists the ids of entries that this step alters or deletes.
-func changed(ps []prepared) []string {
+// alteredReadings lists the ids of entries that this step takes back, or
+// corrects in something that a rule looks at.
+func alteredReadings(ps []prepared) []string {
 	var ids []string
 	for _, p := range ps {
-		if p.update && p.before.Entry != nil {
-			ids = append(ids, p.Key.ID)
+		if p.before.Entry == nil {
+			continue
 		}
+		if p.facts.Entry != nil {
+			a, b := *p.before.Entry, *p.facts.Entry
+			if a.Counts() == b.Counts() {
+				a.Status, b.Status = "", ""
+			}
+			a.DoneBy, b.DoneBy = "", ""
+			a.Version, b.Version = 0, 0
+			if equalEntries(a, b) {
+				continue
+			}
+		}
+		ids = append(ids, p.Key.ID)
 	}
 	return ids
 }
 
-// claims are the identifiers that only one Observation may hold.
-func claims(n *fhirjson.Node) []string {
-	if n.Str("resourceType") != "Observation" {
-		return nil
-	}
-	var out []string
-	for _, id := range n.Each("identifier") {
-		if v := id.Str("value"); v != "" {
-			out = append(out, id.Str("system")+"|"+v)
-		}
-	}
-	slices.Sort(out)
-	return slices.Compact(out)
+func equalEntries(a, b drain.Entry) bool {
+	return a.Kind == b.Kind && a.Drain == b.Drain && a.Patient == b.Patient && a.At.Equal(b.At) && a.Status == b.Status &&
+		a.Measured.Known == b.Measured.Known && a.Measured.Volume.Equal(b.Measured.Volume) && a.Measured.Absent == b.Measured.Absent &&
+		a.Instilled.Equal(b.Instilled) && a.Estimated == b.Estimated && a.Vessel == b.Vessel &&
+		a.Appearance == b.Appearance && a.Colour == b.Colour && a.Suction == b.Suction && a.Patency == b.Patency &&
+		a.Fill.Known == b.Fill.Known && a.Fill.Value.Equal(b.Fill.Value) &&
+		slices.Equal(a.Signs, b.Signs) && a.Assessed == b.Assessed && a.Dislodged == b.Dislodged
 }
 
-// overlay loads a drain's course as it will be once the changes are in.
-func (s *Service) overlay(ctx context.Context, id string, ps []prepared) (course, bool, error) {
-	c, found, err := s.load(ctx, id, time.Time{})
-	if err != nil {
-		return c, false, err
-	}
-	for _, p := range ps {
-		gone := p.Method == store.Delete
+// place makes the whereabouts of a drain those that the changes leave.
+func (c *course) place(ps []prepared) {
+	for i := range ps {
+		p := &ps[i]
+		if p.kept {
+			continue
+		}
 		switch {
-		case p.facts.Drain != nil && p.facts.Drain.ID == id:
-			c.drain, found = *p.facts.Drain, true
-		case p.before.Drain != nil && p.before.Drain.ID == id && gone:
-			found = false
+		case p.facts.Drain != nil && p.Key.ID == c.id:
+			c.drain, c.found = *p.facts.Drain, true
+		case p.before.Drain != nil && p.Key.ID == c.id && p.Method == store.Delete:
+			c.found = false
 		}
 		if p.before.Placement != nil || p.facts.Placement != nil {
 			c.placements = slices.DeleteFunc(slices.Clone(c.placements), func(x drain.Placement) bool { return x.ID == p.Key.ID })
-			if f := p.facts.Placement; f != nil && f.Drain == id {
+			if f := p.facts.Placement; f != nil && f.Drain == c.id {
 				c.placements = append(c.placements, *f)
 			}
 		}
-		if p.before.Entry != nil || p.facts.Entry != nil {
-			c.entries = slices.DeleteFunc(slices.Clone(c.entries), func(x drain.Entry) bool { return x.ID == p.Key.ID })
-			if f := p.facts.Entry; f != nil && f.Drain == id {
-				c.entries = append(c.entries, *f)
-			}
+	}
+	slices.SortFunc(c.placements, func(a, b drain.Placement) int { return cmp.Or(a.Start.Compare(b.Start), cmp.Compare(a.ID, b.ID)) })
+}
+
+// chart makes the entries of a drain those that the changes leave.
+func (c *course) chart(ps []prepared) {
+	gone := map[string]bool{}
+	var came []drain.Entry
+	for i := range ps {
+		p := &ps[i]
+		if p.kept {
+			continue
+		}
+		if p.before.Entry != nil {
+			gone[p.Key.ID] = true
+		}
+		if e := p.facts.Entry; e != nil && e.Drain == c.id {
+			came = append(came, *e)
 		}
 	}
-	slices.SortFunc(c.entries, func(a, b drain.Entry) int {
-		if a.Before(b) {
-			return -1
-		}
-		return 1
-	})
-	if found {
-		c.settings, err = s.settings(ctx, c.drain, c.placements)
+	if len(gone) > 0 {
+		c.entries = slices.DeleteFunc(slices.Clone(c.entries), func(e drain.Entry) bool { return gone[e.ID] })
 	}
-	return c, found, err
+	c.entries = append(slices.Clip(c.entries), came...)
+	slices.SortStableFunc(c.entries, func(a, b drain.Entry) int { return cmp.Or(a.At.Compare(b.At), cmp.Compare(a.ID, b.ID)) })
 }
 
 // guard refuses entries on the wrong drain or at an impossible time: contract
-// 3.3. Changes of the same step count as made.
-func (s *Service) guard(ctx context.Context, ps []prepared, now time.Time) error {
+// 3.3. Changes of the same step count as made. A correction that leaves drain,
+// patient and time as they are is not judged again, so that an entry can be put
+// right when its drain has long been out.
+func (s *Service) guard(ps []prepared, courses map[string]*course, now time.Time) error {
 	var refused Refused
 	for i, p := range ps {
 		e := p.facts.Entry
-		if e == nil {
+		if e == nil || p.kept {
+			continue
+		}
+		if b := p.before.Entry; b != nil && b.Counts() && b.Drain == e.Drain && b.Patient == e.Patient && b.At.Equal(e.At) {
 			continue
 		}
 		var l fault.List
@@ -354,9 +479,7 @@ func (s *Service) guard(ctx context.Context, ps []prepared, now time.Time) error
 				e.At.Format(time.RFC3339), e.At.Sub(now).Round(time.Second), skew)
 		}
 		if e.Drain != "" && e.Counts() {
-			if err := s.guardDrain(ctx, ps, e, &l); err != nil {
-				return err
-			}
+			courses[e.Drain].guard(e, &l)
 		}
 		if err := l.As(fault.Rule); err != nil {
 			refused.add(i, err)
@@ -365,61 +488,52 @@ func (s *Service) guard(ctx context.Context, ps []prepared, now time.Time) error
 	return refused.as(len(ps))
 }
 
-func (s *Service) guardDrain(ctx context.Context, ps []prepared, e *drain.Entry, l *fault.List) error {
-	d, found, err := s.store.Drain(ctx, e.Drain)
-	if err != nil {
-		return err
-	}
-	placements, err := s.store.Placements(ctx, e.Drain)
-	if err != nil {
-		return err
-	}
-	for _, p := range ps {
-		if p.facts.Drain != nil && p.facts.Drain.ID == e.Drain {
-			d, found = *p.facts.Drain, true
-		}
-		if p.facts.Placement != nil && p.facts.Placement.Drain == e.Drain {
-			placements = append(slices.DeleteFunc(slices.Clone(placements), func(x drain.Placement) bool { return x.ID == p.Key.ID }), *p.facts.Placement)
-		}
-	}
-	const device = "Observation.device"
-	if !found {
+func (c *course) guard(e *drain.Entry, l *fault.List) {
+	const device, subject = "Observation.device", "Observation.subject"
+	if !c.found {
 		l.Add("not-found", device, "No drain Device/%s is known; check the drain's label, or register the Device first.", e.Drain)
-		return nil
+		return
 	}
 	var real []drain.Placement
-	for _, p := range placements {
+	planned := false
+	for _, p := range c.placements {
 		if p.Counts() {
 			real = append(real, p)
 		}
+		planned = planned || p.Status == drain.PlacementIntended
 	}
+	const atBedside = "Compare the drain's label, site and side with the patient at the bedside."
 	if len(real) == 0 {
 		switch {
-		case d.Patient == "":
+		case planned:
+			l.Add("business-rule", device, "The drain Device/%s has not been placed yet, its placement is only intended: chart the DeviceUseStatement as active first, or check the drain's label.", e.Drain)
+		case c.drain.Patient == "":
 			l.Add("business-rule", device, "The drain Device/%s has not been placed in any patient: chart its DeviceUseStatement first.", e.Drain)
-		case d.Patient != e.Patient:
-			l.Add("business-rule", "Observation.subject", "Wrong drain? Device/%s is not a drain of the patient this entry names. Compare the drain's label, site and side with the patient at the bedside.", e.Drain)
+		case c.drain.Patient != e.Patient:
+			l.Add("business-rule", subject, "Wrong drain? Device/%s is not a drain of the patient this entry names. %s", e.Drain, atBedside)
 		}
-		return nil
+		return
 	}
+	other := false
 	var reasons []string
 	for _, p := range real {
 		switch {
 		case p.Holds(e.At) && p.Patient == e.Patient:
-			return nil
+			return
 		case p.Holds(e.At):
-			l.Add("business-rule", "Observation.subject", "Wrong drain? At %s Device/%s was not in the patient this entry names. Compare the drain's label, site and side with the patient at the bedside.",
-				e.At.Format(time.RFC3339), e.Drain)
-			return nil
+			other = true
 		case !p.Start.IsZero() && e.At.Before(p.Start):
 			reasons = append(reasons, "it was placed only at "+p.Start.Format(time.RFC3339))
 		default:
 			reasons = append(reasons, "it was removed at "+p.End.Format(time.RFC3339))
 		}
 	}
+	if other {
+		l.Add("business-rule", subject, "Wrong drain? At %s Device/%s was not in the patient this entry names. %s", e.At.Format(time.RFC3339), e.Drain, atBedside)
+		return
+	}
 	slices.Sort(reasons)
 	l.Add("business-rule", "Observation.effective", "Device/%s was not in place at %s: %s. Check the drain and the time.", e.Drain, e.At.Format(time.RFC3339), strings.Join(slices.Compact(reasons), "; "))
-	return nil
 }
 
 // Validate says what would keep a resource from being written, without
@@ -429,5 +543,18 @@ func (s *Service) Validate(ctx context.Context, n *fhirjson.Node) error {
 	if err != nil {
 		return err
 	}
-	return s.guard(ctx, []prepared{p}, s.Now())
+	if err := s.before(ctx, &p); err != nil {
+		return err
+	}
+	ps := []prepared{p}
+	courses := map[string]*course{}
+	for _, id := range drainsOf(p.facts) {
+		c, err := s.whereabouts(ctx, id)
+		if err != nil {
+			return err
+		}
+		c.place(ps)
+		courses[id] = &c
+	}
+	return s.guard(ps, courses, s.Now())
 }

@@ -2,6 +2,8 @@ package ward
 
 import (
 	"context"
+	"errors"
+	"fmt"
 	"time"
 
 	"tidemark/internal/fault"
@@ -13,33 +15,37 @@ const sweepBatch = 500
 // Sweep evaluates every drain whose condition time alone may have changed
 // since it was last looked at, and brings its findings up to date. It is
 // called every few seconds; a drain that nothing can change is passed over.
-// all looks at every drain, as after a start or a change of policy.
+// all looks at every drain, as after a start or a change of policy. A drain
+// that fails does not keep the others from being looked at; the error names it
+// and the next sweep tries it again.
 func (s *Service) Sweep(ctx context.Context, all bool) (evaluated int, err error) {
 	now := s.Now()
 	seen := map[string]bool{}
-	look := func(id string) error {
+	var failed []error
+	look := func(id string) {
 		if seen[id] {
-			return nil
+			return
 		}
 		seen[id] = true
 		s.mu.Lock()
 		at, known := s.wakeAt[id]
 		s.mu.Unlock()
 		if known && !all && now.Before(at) {
-			return nil
+			return
 		}
 		evaluated++
-		return s.Reevaluate(ctx, id)
+		if err := s.Reevaluate(ctx, id); err != nil {
+			s.forget(id)
+			failed = append(failed, fmt.Errorf("drain %s: %w", id, err))
+		}
 	}
-	for after := ""; ; {
+	for after := ""; ctx.Err() == nil; {
 		drains, err := s.store.ActiveDrains(ctx, after, sweepBatch)
 		if err != nil {
-			return evaluated, err
+			return evaluated, errors.Join(append(failed, err)...)
 		}
 		for _, d := range drains {
-			if err := look(d.ID); err != nil {
-				return evaluated, err
-			}
+			look(d.ID)
 		}
 		if len(drains) < sweepBatch {
 			break
@@ -47,45 +53,45 @@ func (s *Service) Sweep(ctx context.Context, all bool) (evaluated int, err error
 		after = drains[len(drains)-1].ID
 	}
 	// Drains that are no longer active may still have open findings.
-	for after := ""; ; {
+	for after := ""; ctx.Err() == nil; {
 		fs, err := s.store.OpenFindings(ctx, after, sweepBatch)
 		if err != nil {
-			return evaluated, err
+			return evaluated, errors.Join(append(failed, err)...)
 		}
 		for _, f := range fs {
-			if err := look(f.Drain); err != nil {
-				return evaluated, err
-			}
+			look(f.Drain)
 		}
 		if len(fs) < sweepBatch {
-			return evaluated, nil
+			break
 		}
 		after = fs[len(fs)-1].ID
 	}
+	return evaluated, errors.Join(append(failed, ctx.Err())...)
 }
 
 // Reevaluate brings the findings of one drain up to date.
 func (s *Service) Reevaluate(ctx context.Context, id string) error {
 	defer s.lock([]string{id})()
-	now := s.Now()
-	c, found, err := s.load(ctx, id, time.Time{})
-	if err != nil || !found {
-		return err
-	}
-	writes, next, ok, err := s.evaluate(ctx, c, now, nil)
+	open, err := s.store.Findings(ctx, id, true)
 	if err != nil {
 		return err
 	}
-	if len(writes) > 0 {
-		if _, err := s.store.Commit(ctx, writes, nil); err != nil {
-			// Another process was first; the next sweep sees what it wrote.
-			if fault.Is(err, fault.Conflict) || fault.Is(err, fault.Precondition) {
-				return nil
-			}
-			return err
-		}
+	c, err := s.load(ctx, id)
+	if err != nil {
+		return err
 	}
-	s.wake(id, next, ok)
+	j, err := s.judge(ctx, &c, open, s.Now(), nil)
+	if err == nil && len(j.writes) > 0 {
+		_, err = s.store.Commit(ctx, j.writes, nil)
+	}
+	if errors.Is(err, errOvertaken) || fault.Is(err, fault.Conflict) || fault.Is(err, fault.Precondition) {
+		s.forget(id) // another process was first; the next sweep sees what it wrote
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	s.wake(id, j.next, j.ok)
 	return nil
 }
 
@@ -97,11 +103,11 @@ func (s *Service) Run(ctx context.Context, every time.Duration) {
 	for {
 		v := s.policy().Version()
 		_, err := s.Sweep(ctx, v != version)
-		switch {
-		case err == nil:
-			version = v
-		case ctx.Err() == nil:
-			s.log.Error("sweep", "err", fault.Of(err).Cause, "text", err.Error())
+		if ctx.Err() == nil {
+			version = v // drains that failed are looked at again all the same
+			if err != nil {
+				s.log.Error("sweep", "err", err, "cause", fault.Of(err).Cause)
+			}
 		}
 		select {
 		case <-ctx.Done():

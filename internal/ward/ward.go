@@ -28,6 +28,7 @@ type Service struct {
 	extract  search.ExtractOptions
 	clock    func() time.Time
 	log      *slog.Logger
+	recheck  time.Duration
 	stripes  [256]sync.Mutex // by drain: evaluation and commit of one drain are one step
 
 	mu     sync.Mutex
@@ -61,11 +62,15 @@ type Options struct {
 	Extract  search.ExtractOptions
 	Clock    func() time.Time
 	Logger   *slog.Logger
+	// Recheck is after how long the sweep looks at a drain again even when
+	// nothing that this process knows of calls for it. Set it (to a minute at
+	// most) where other processes write to the same store; zero is never.
+	Recheck time.Duration
 }
 
 // New makes the core.
 func New(st Store, o Options) *Service {
-	return &Service{store: st, policy: o.Policy, validate: o.Validate, extract: o.Extract, clock: o.Clock, log: o.Logger, wakeAt: map[string]time.Time{}}
+	return &Service{store: st, policy: o.Policy, validate: o.Validate, extract: o.Extract, clock: o.Clock, log: o.Logger, recheck: o.Recheck, wakeAt: map[string]time.Time{}}
 }
 
 // lock takes the stripes of the drains, in one order for everybody.
@@ -88,68 +93,102 @@ func (s *Service) lock(drains []string) (unlock func()) {
 	}
 }
 
-// MaxCourse is how many entries of one drain an evaluation reads: a reading
-// every hour for three weeks, more than any rule looks back at.
-const MaxCourse = 512
-
 // course is all that the rules need to know of one drain.
 type course struct {
+	id         string
+	found      bool // the Device is kept
 	drain      drain.Drain
 	placements []drain.Placement
 	entries    []drain.Entry
 	settings   policy.Settings
 }
 
-// current is the placement in force at t: the latest that began by then.
-func (c course) current(t time.Time) (drain.Placement, bool) {
-	var best drain.Placement
-	found := false
+// stay is the current stay of the drain in a patient, as the rules see it.
+func (c *course) stay(now time.Time) escalate.Stay { return c.subject().Stay(now) }
+
+// placement is the one that the current stay is by.
+func (c *course) placement(now time.Time) (drain.Placement, bool) {
+	stay := c.stay(now)
 	for _, p := range c.placements {
-		if !p.Counts() || p.Start.After(t) {
-			continue
-		}
-		if !found || p.Start.After(best.Start) {
-			best, found = p, true
+		if p.Counts() && p.Status == stay.Status && p.End.Equal(stay.End) && (p.Start.Equal(stay.Start) || p.Start.IsZero() && !stay.Charted) {
+			return p, true
 		}
 	}
-	return best, found
+	return drain.Placement{}, false
 }
 
 // span is from when to when the drain was in place, zero where not known.
-func (c course) span(now time.Time) (placed, removed time.Time) {
-	if p, ok := c.current(now); ok {
-		return p.Start, p.End
-	}
-	return time.Time{}, time.Time{}
+func (c *course) span(now time.Time) (placed, removed time.Time) {
+	stay := c.stay(now)
+	return stay.PlacedAt(), stay.End
 }
 
-func (c course) subject() escalate.Subject {
-	return escalate.Subject{Drain: c.drain, Placements: c.placements, Entries: c.entries, Zone: c.settings.Calendar.Zone}
+// inPlace reports whether the drain is in a patient now; one without any
+// placement counts as in place once something is charted of it.
+func (c *course) inPlace(now time.Time) bool {
+	stay := c.stay(now)
+	return stay.Known() && stay.InPlace
 }
 
-// load reads the course of a drain. found is false when no such Device is kept.
-func (s *Service) load(ctx context.Context, id string, from time.Time) (c course, found bool, err error) {
-	c.drain, found, err = s.store.Drain(ctx, id)
-	if err != nil || !found {
-		return c, found, err
+func (c *course) patient(now time.Time) string {
+	if p, ok := c.placement(now); ok {
+		return p.Patient
 	}
-	if c.placements, err = s.store.Placements(ctx, id); err != nil {
-		return c, true, err
+	if c.drain.Patient != "" {
+		return c.drain.Patient
 	}
-	q := store.EntryQuery{Drain: id, From: from}
-	if from.IsZero() {
-		q.Last = MaxCourse
+	for _, e := range slices.Backward(c.entries) {
+		if e.Counts() {
+			return e.Patient
+		}
 	}
-	if c.entries, err = s.store.Entries(ctx, q); err != nil {
-		return c, true, err
+	return ""
+}
+
+func (c *course) subject() escalate.Subject {
+	s := escalate.Subject{Drain: c.drain, Placements: c.placements, Entries: c.entries, Zone: time.UTC}
+	if z := c.settings.Calendar.Zone; z != nil {
+		s.Zone = z
 	}
-	c.settings, err = s.settings(ctx, c.drain, c.placements)
-	return c, true, err
+	return s
+}
+
+// load reads the course of a drain.
+func (s *Service) load(ctx context.Context, id string) (course, error) {
+	c, err := s.whereabouts(ctx, id)
+	if err == nil && c.found {
+		err = s.read(ctx, &c, s.Now())
+	}
+	return c, err
+}
+
+// whereabouts reads which drain this is and where it is, without what is
+// charted of it.
+func (s *Service) whereabouts(ctx context.Context, id string) (course, error) {
+	c := course{id: id}
+	var err error
+	if c.drain, c.found, err = s.store.Drain(ctx, id); err != nil {
+		return c, err
+	}
+	c.placements, err = s.store.Placements(ctx, id)
+	return c, err
+}
+
+// read adds what is charted of the current stay, all of it: the last word on a
+// state (the suction, the site) may be as old as the stay.
+func (s *Service) read(ctx context.Context, c *course, now time.Time) (err error) {
+	c.entries = nil
+	from, _ := c.span(now)
+	if c.entries, err = s.store.Entries(ctx, store.EntryQuery{Drain: c.id, From: from}); err != nil {
+		return err
+	}
+	c.settings, err = s.Settings(ctx, c.drain, c.placements)
+	return err
 }
 
 // settings finds the policy in force for a drain: its ward's, up the chain of
 // places, and its compartment's.
-func (s *Service) settings(ctx context.Context, d drain.Drain, placements []drain.Placement) (policy.Settings, error) {
+func (s *Service) Settings(ctx context.Context, d drain.Drain, placements []drain.Placement) (policy.Settings, error) {
 	p := s.policy()
 	if !p.HasOverrides() {
 		return p.For(nil, d), nil
@@ -201,10 +240,32 @@ func (s *Service) Now() time.Time { return s.clock().UTC() }
 
 // wake notes when the sweep must look at the drain again.
 func (s *Service) wake(id string, at time.Time, ok bool) {
+	if !ok {
+		at = never
+	}
+	if s.recheck > 0 {
+		if soon := s.Now().Add(s.recheck); soon.Before(at) {
+			at = soon
+		}
+	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if !ok {
-		at = time.Unix(1<<40, 0)
-	}
 	s.wakeAt[id] = at
+}
+
+var never = time.Unix(1<<40, 0)
+
+// forget makes the next sweep look at the drains.
+func (s *Service) forget(drains ...string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, id := range drains {
+		delete(s.wakeAt, id)
+	}
+}
+
+func (s *Service) forgetAll() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	clear(s.wakeAt)
 }
