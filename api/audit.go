@@ -329,10 +329,11 @@ func auditEvent(r store.AuditRecord) *fhirjson.Node {
 	var entities []*fhirjson.Node
 	if r.Entity != "" {
 		e := fhirjson.Obj()
-		if typ, rest, ok := strings.Cut(r.Entity, "/"); ok && rest != "" {
-			e.Set("what", fhirjson.Obj("reference", typ+"/"+rest))
-		} else {
-			e.Set("what", fhirjson.Obj("display", r.Entity))
+		key, _, _ := strings.Cut(r.Entity, "/_history/")
+		if _, _, ok := cutRef(key); ok {
+			e.Set("what", fhirjson.Obj("reference", r.Entity))
+		} else { // what was asked for names no resource
+			e.Set("what", fhirjson.Obj("display", printable(r.Entity)))
 		}
 		entities = append(entities, e)
 	}

@@ -33,6 +33,9 @@ func (s *Server) bundle(ctx context.Context, in *Interaction) (*Answer, error) {
 	if in.Who == nil {
 		return nil, fault.New(fault.Unauthenticated, "login", "Send a bearer token in the Authorization header.")
 	}
+	if err := bundleForm(b); err != nil {
+		return nil, err
+	}
 	entries := b.Each("entry")
 	if len(entries) > MaxEntries {
 		return nil, fault.New(fault.TooLarge, "too-costly", "The Bundle has %d entries; send at most %d.", len(entries), MaxEntries)
@@ -49,6 +52,22 @@ func (s *Server) bundle(ctx context.Context, in *Interaction) (*Answer, error) {
 		return s.transaction(ctx, in, entries)
 	}
 	return nil, fault.At(fault.Invalid, "not-supported", "Bundle.type", "A Bundle of type %q is not executed; use batch or transaction.", b.Str("type"))
+}
+
+// bundleForm judges a Bundle without its resources, each of which is judged
+// where it is written.
+func bundleForm(b *fhirjson.Node) error {
+	frame := b.Clone()
+	for _, e := range frame.Each("entry") {
+		if e.Kind == fhirjson.Object {
+			e.Delete("resource")
+		}
+	}
+	l := r4.Validate(frame, r4.Options{})
+	if l.Failed() && r4.Kind(l) == fault.Invalid {
+		return l.As(fault.Invalid)
+	}
+	return nil
 }
 
 // entryInteraction reads Bundle.entry[i].request.
@@ -117,7 +136,7 @@ func (in *Interaction) setPath(path string) error {
 		return nil
 	}
 	if special(parts[0]) || parts[0] == "metadata" {
-		in.Special = parts[0]
+		in.Special, in.Form = parts[0], parts[0] == "_search"
 		if len(parts) > 1 {
 			return unknown
 		}
@@ -126,7 +145,7 @@ func (in *Interaction) setPath(path string) error {
 	in.Type = parts[0]
 	if len(parts) > 1 {
 		if special(parts[1]) {
-			in.Special = parts[1]
+			in.Special, in.Form = parts[1], parts[1] == "_search"
 			if len(parts) > 2 {
 				return unknown
 			}
@@ -140,6 +159,7 @@ func (in *Interaction) setPath(path string) error {
 		case len(parts) == 4 && parts[2] == "_history":
 			in.Special, in.Version = "", parts[3]
 		case len(parts) == 4 && parts[3] == "_search" && !special(parts[2]):
+			in.Form = true
 		case len(parts) > 3:
 			return unknown
 		}

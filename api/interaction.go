@@ -21,6 +21,7 @@ type Interaction struct {
 	Type    string // "" at system level
 	ID      string
 	Version string // vread
+	Form    bool   // POST …/_search: the body is a form
 	Special string // "_history", "_search", "$operation", or a type for a compartment search
 	Query   []search.Pair
 	Body    *fhirjson.Node // nil without one

@@ -24,7 +24,7 @@ const released = "2026-11-25"
 func (s *Server) metadata(c *gin.Context) {
 	pairs, err := search.ParsePairs(c.Request.URL.RawQuery)
 	if err == nil {
-		err = acceptable(c.Request, pairs)
+		err = acceptable(c.Request, pairs, false)
 	}
 	if err != nil {
 		s.fail(c, err)

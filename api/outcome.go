@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"net/http"
+	"strings"
 
 	"tidemark/internal/fault"
 	"tidemark/internal/fhirjson"
@@ -70,7 +71,7 @@ func outcomeOf(issues []fault.Issue) *fhirjson.Node {
 		}
 		n := fhirjson.Obj("severity", string(sev), "code", is.Code)
 		if is.Diagnostics != "" {
-			n.Set("diagnostics", fhirjson.Str(is.Diagnostics))
+			n.Set("diagnostics", fhirjson.Str(printable(is.Diagnostics)))
 		}
 		if len(expr) > 0 {
 			n.Set("expression", &fhirjson.Node{Kind: fhirjson.Array, Items: expr})
@@ -78,6 +79,17 @@ func outcomeOf(issues []fault.Issue) *fhirjson.Node {
 		list = append(list, n)
 	}
 	return fhirjson.Obj("resourceType", "OperationOutcome", "issue", list)
+}
+
+// printable replaces what a FHIR string may not hold, which a caller's text
+// may bring into a message.
+func printable(s string) string {
+	return strings.Map(func(r rune) rune {
+		if r < ' ' && r != '\n' && r != '\t' && r != '\r' || r == 0x7f {
+			return '\uFFFD'
+		}
+		return r
+	}, s)
 }
 
 // information is an OperationOutcome that says that all went well.

@@ -352,10 +352,10 @@ func valueOf(pairs []search.Pair, name string) string {
 }
 
 // currentAt keeps the versions that were current at some moment from lo on:
-// those made since, and the one before them.
+// those made since, and the one that was current at lo.
 func currentAt(page store.HistoryPage, lo time.Time) store.HistoryPage {
 	for i, v := range page.Versions {
-		if v.At.Before(lo) {
+		if !v.At.After(lo) {
 			page.Versions, page.Next = page.Versions[:i+1], ""
 			break
 		}

@@ -34,7 +34,7 @@ func (s *Server) search(ctx context.Context, in *Interaction) (*Answer, error) {
 		return nil, fault.New(fault.Method, "not-supported", "%s is not offered here.", in.Verb)
 	}
 	if in.Type == "" {
-		return s.searchSystem(ctx, in)
+		return nil, s.noSystemSearch()
 	}
 	if types[in.Type] == access {
 		return s.searchAudit(ctx, in)
@@ -380,8 +380,7 @@ func (s *Server) compartment(ctx context.Context, in *Interaction) (*Answer, err
 	return s.searchWhere(ctx, in, "/"+owner+"/"+id+"/"+typ, []search.Clause{search.InCompartment(owner, id)})
 }
 
-// searchSystem answers [base]?_type=A,B&…: one page of several types, each
-// searched with the parameters that all of them have.
-func (s *Server) searchSystem(ctx context.Context, in *Interaction) (*Answer, error) {
-	return nil, fault.New(fault.Unsupported, "not-supported", "Search one type at a time: GET %s/Observation?…", s.base)
+// noSystemSearch refuses [base]?_type=A,B&…, which is not offered.
+func (s *Server) noSystemSearch() error {
+	return fault.New(fault.Invalid, "not-supported", "Search one type at a time: GET %s/Observation?…", s.base)
 }

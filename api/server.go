@@ -144,17 +144,17 @@ func (s *Server) routes(mounts []Mount) *gin.Engine {
 	r.UseRawPath, r.UnescapePathValues = true, false
 	r.Use(s.identify, s.recoverPanics, s.headers)
 
-	r.GET("/livez", func(c *gin.Context) { c.String(http.StatusOK, "alive\n") })
-	r.GET("/readyz", s.readyz)
+	for _, method := range []string{http.MethodGet, http.MethodHead} {
+		r.Handle(method, "/livez", func(c *gin.Context) { c.String(http.StatusOK, "alive\n") })
+		r.Handle(method, "/readyz", s.readyz)
+		r.Handle(method, "/fhir/metadata", s.metadata)
+		r.Handle(method, "/fhir/.well-known/smart-configuration", s.smartConfiguration)
+	}
 	for _, m := range mounts {
 		h := gin.WrapH(m.Handler)
 		r.GET(m.Path, h)
 		r.HEAD(m.Path, h)
 	}
-	open := r.Group("/fhir")
-	open.GET("/metadata", s.metadata)
-	open.HEAD("/metadata", s.metadata)
-	open.GET("/.well-known/smart-configuration", s.smartConfiguration)
 	r.Any("/fhir", s.fhir)
 	r.NoRoute(s.noRoute)
 	r.NoMethod(func(c *gin.Context) {
@@ -334,7 +334,7 @@ func (s *Server) readRequest(c *gin.Context) (*Interaction, error) {
 	if in.Query, err = search.ParsePairs(r.URL.RawQuery); err != nil {
 		return in, fault.New(fault.Invalid, "value", "The query of the URL cannot be read: %v", err)
 	}
-	if err := acceptable(r, in.Query); err != nil {
+	if err := acceptable(r, in.Query, strings.HasPrefix(in.Special, "$") || in.Special == "bulk"); err != nil {
 		return in, err
 	}
 	in.IfMatch, in.IfNoneMatch, in.IfNoneExist = r.Header.Get("If-Match"), r.Header.Get("If-None-Match"), r.Header.Get("If-None-Exist")
@@ -351,7 +351,9 @@ func (s *Server) authenticate(r *http.Request) (*auth.Principal, error) {
 }
 
 // acceptable refuses requests for a representation that there is not.
-func acceptable(r *http.Request, pairs []search.Pair) error {
+// Only operations have others than JSON.
+func acceptable(r *http.Request, pairs []search.Pair, operation bool) error {
+	otherFormat := func(s string) bool { return operation && otherFormat(s) }
 	for _, p := range pairs {
 		if p.Name == "_format" && p.Value != "" {
 			if !jsonFormat(p.Value) && !otherFormat(p.Value) {
@@ -447,7 +449,7 @@ func (s *Server) readBody(r *http.Request, in *Interaction) error {
 		return fault.New(fault.Media, "not-supported", "The body is of FHIR version %s; this service reads 4.0.", v)
 	}
 	switch {
-	case in.Special == "_search":
+	case in.Form:
 		if mime != "application/x-www-form-urlencoded" {
 			return fault.New(fault.Media, "not-supported", "A search by POST carries application/x-www-form-urlencoded.")
 		}
@@ -462,7 +464,10 @@ func (s *Server) readBody(r *http.Request, in *Interaction) error {
 			return fault.New(fault.Media, "not-supported", "A patch is sent as application/json-patch+json (RFC 6902).")
 		}
 		in.Patch = data
-		_, err := fhirjson.Parse(data)
+		n, err := fhirjson.Parse(data)
+		if err == nil && n.Kind != fhirjson.Array {
+			err = fault.New(fault.Invalid, "structure", "A JSON Patch is an array of operations (RFC 6902).")
+		}
 		return err
 	case mime != "application/fhir+json" && mime != "application/json" && mime != "text/json":
 		return fault.New(fault.Media, "not-supported", "A body of type %q is not read; send application/fhir+json.", mime)

@@ -41,6 +41,10 @@ func (s *Server) remove(ctx context.Context, in *Interaction) (*Answer, error) {
 	return s.single(ctx, in, s.planDelete)
 }
 
+// maxTries is how often a write that others overtake is planned anew; each
+// time at least one of them has got through.
+const maxTries = 64
+
 // single plans and commits one write. A write that nobody pinned to a version
 // is planned again when another writer came between.
 func (s *Server) single(ctx context.Context, in *Interaction, f func(context.Context, *Interaction) (plan, error)) (*Answer, error) {
@@ -52,7 +56,7 @@ func (s *Server) single(ctx context.Context, in *Interaction, f func(context.Con
 		cctx, span := s.tracer.Start(ctx, "commit")
 		results, err := s.ward.Commit(cctx, []ward.Change{p.change}, s.auditWrites(in))
 		span.End()
-		if fault.Is(err, fault.Precondition) && in.IfMatch == "" && p.change.Expect > 0 && try < 5 {
+		if fault.Is(err, fault.Precondition) && in.IfMatch == "" && p.change.Expect > 0 && try < maxTries {
 			continue
 		}
 		if err != nil {
@@ -236,12 +240,23 @@ func (s *Server) planUpdate(ctx context.Context, in *Interaction) (plan, error) 
 	if before == nil && in.IfMatch != "" {
 		return p, fault.New(fault.Precondition, "conflict", "If-Match names a version, but %s is not there.", key)
 	}
+	if err := stale(key, expect, number); err != nil {
+		return p, err
+	}
 	if err := s.mayWrite(in.Type, g, n, auth.Update); err != nil {
 		return p, err
 	}
 	n.Set("id", fhirjson.Str(key.ID))
 	p.change = ward.Change{Method: store.Put, Key: key, Resource: n, Expect: expect, Unless: unless}
 	return p, s.beforeWrite(ctx, in, n, before)
+}
+
+// stale says early, with the entry's place, what the commit would say too.
+func stale(key store.Key, expect store.Expect, number int64) error {
+	if expect > 0 && int64(expect) != number {
+		return fault.New(fault.Precondition, "conflict", "%s is at version %d, not %d; read it again and repeat the change on that.", key, number, expect)
+	}
+	return nil
 }
 
 // replaced reads what a write replaces; nil when there is nothing. What the
@@ -304,6 +319,9 @@ func (s *Server) planPatch(ctx context.Context, in *Interaction) (plan, error) {
 	}
 	if v.Deleted() {
 		return p, fault.New(fault.Gone, "deleted", "%s has been deleted.", key)
+	}
+	if err := stale(key, expect, v.Number); err != nil {
+		return p, err
 	}
 	if expect == store.Any || expect == store.Exists {
 		expect = store.Expect(v.Number)
@@ -391,6 +409,9 @@ func (s *Server) planDelete(ctx context.Context, in *Interaction) (plan, error) 
 		}
 		p.answered = &Answer{Status: http.StatusNoContent}
 		return p, nil
+	}
+	if err := stale(key, expect, number); err != nil {
+		return p, err
 	}
 	if expect == store.Any {
 		expect = store.Expect(number)

@@ -112,7 +112,8 @@ func (r Reader) observation(n *fhirjson.Node, o *fhir.Observation, l *fault.List
 		e.Kind = drain.Intake
 	case t.flow != nil:
 		e.Kind = drain.Output
-	case t.weight && o.ValueQuantity != nil:
+	case t.weight && o.ValueQuantity != nil && timed(n):
+		// A weight of a day is good FHIR; only one with its time is used.
 		e.Kind = drain.Weight
 	default:
 		return nil
@@ -156,6 +157,16 @@ func (r Reader) observation(n *fhirjson.Node, o *fhir.Observation, l *fault.List
 	}
 	components(o, e, l)
 	return e
+}
+
+// timed reports whether the effective time is an instant.
+func timed(n *fhirjson.Node) bool {
+	for _, name := range []string{"effectiveDateTime", "effectiveInstant"} {
+		if _, err := fhirdate.Instant(n.Str(name)); err == nil {
+			return true
+		}
+	}
+	return n.Get("effectivePeriod") != nil
 }
 
 // topics is what the codes of an Observation say that it is about. A drain

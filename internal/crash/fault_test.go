@@ -140,6 +140,12 @@ func TestDamagedFile(t *testing.T) {
 				t.Fatalf("exit code %d", code)
 			}
 			file := filepath.Join(dir, "tidemark.db")
+			// A log that was left behind would heal the damage.
+			for _, side := range []string{"-wal", "-shm"} {
+				if err := os.Remove(file + side); err != nil && !os.IsNotExist(err) {
+					t.Fatal(err)
+				}
+			}
 			b, err := os.ReadFile(file)
 			if err != nil {
 				t.Fatal(err)

@@ -311,6 +311,12 @@ func (v *validator) partners(values, n *fhirjson.Node, p prop) {
 		v.path.pop()
 		return
 	}
+	if usable && !slices.ContainsFunc(n.Items, func(it *fhirjson.Node) bool { return it.Kind != fhirjson.Null }) {
+		v.path.push(p.el.label)
+		v.here(structure, "_%s holds nothing but nulls; leave it out.", p.el.name)
+		v.path.pop()
+		return
+	}
 	for i, it := range n.Items {
 		v.path.pushAt(p.el.label, i)
 		switch {

@@ -140,6 +140,9 @@ func (p *parser) clause(typ, name, value string, depth int) (Clause, state) {
 	if depth > maxDepth {
 		return p.refuse("too-costly", "A chain may have %d links at most.", maxDepth)
 	}
+	if name == "_has" {
+		return p.refuse("value", "_has is written _has:Type:parameter:searched, such as _has:Observation:patient:code.")
+	}
 	if rest, ok := strings.CutPrefix(name, "_has:"); ok {
 		return p.reverse(typ, rest, value, depth)
 	}

@@ -1,0 +1,7 @@
+// Package blackbox holds the tests that see Tidemark only from outside: they
+// build the real program, start it on a data directory of its own, and speak
+// HTTP to it. Every JSON answer that any of them receives is judged by a FHIR
+// library that this project did not write. The package is a module of its own,
+// so that the judges never reach the program. It owns no product code and
+// imports none.
+package blackbox
