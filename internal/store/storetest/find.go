@@ -23,7 +23,7 @@ var searchTests = []test{
 	{name: "count stops at its limit", run: countLimit},
 	{name: "cursors of others", run: foreignCursors},
 	{name: "paging while writing", run: pagingWhileWriting},
-	{name: "a sort that is too costly", slow: true, run: tooCostly},
+	{name: "a sort that is too costly", slow: true, needs: Bulk, run: tooCostly},
 }
 
 func byKeys(t *testing.T, s store.Store) {

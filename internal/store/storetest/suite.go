@@ -21,6 +21,7 @@ const (
 	Transactions Ability = "transactions" // several writes in one Commit
 	Reopening    Ability = "reopening"    // the store is a Reopener
 	Sharing      Ability = "sharing"      // the store is a Sharer
+	Bulk         Ability = "bulk"         // tens of thousands of writes take seconds, not minutes
 )
 
 // Reopener closes the store as a stopped process would, and opens its data again.
