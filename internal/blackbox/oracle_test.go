@@ -25,6 +25,11 @@ func judge(body []byte) []string {
 		return []string{"not JSON: " + err.Error()}
 	}
 	out = append(out, hollow(tree, "")...)
+	if whole, had := filled(tree); had {
+		if body, err = json.Marshal(whole); err != nil {
+			return []string{err.Error()}
+		}
+	}
 	root, _ := tree.(map[string]any)
 	typ, _ := root["resourceType"].(string)
 	if typ == "" {
@@ -39,7 +44,7 @@ func judge(body []byte) []string {
 	if s := schemaOf(typ); s != nil {
 		doc, err := jsonschema.UnmarshalJSON(bytes.NewReader(body))
 		if err == nil {
-			err = s.Validate(aligned(doc))
+			err = s.Validate(doc)
 		}
 		if err != nil {
 			out = append(out, "JSON Schema: "+err.Error())
@@ -48,23 +53,37 @@ func judge(body []byte) []string {
 	return out
 }
 
-// aligned drops the nulls that align primitive arrays: the official JSON
-// Schema does not know them; hollow judges them.
-func aligned(v any) any {
+// filled replaces the nulls that align primitive arrays by a neighbour: the
+// official JSON Schema does not know them, and whether the library takes them
+// hangs on the version of its JSON parser. hollow judges where they may stand.
+func filled(v any) (any, bool) {
+	found := false
 	switch v := v.(type) {
 	case map[string]any:
 		for k, m := range v {
-			if list, ok := m.([]any); ok {
-				v[k] = slices.DeleteFunc(list, func(e any) bool { return e == nil })
+			if list, ok := m.([]any); ok && slices.Contains(list, nil) {
+				found = true
+				i := slices.IndexFunc(list, func(e any) bool { return e != nil })
+				if i < 0 {
+					delete(v, k)
+					continue
+				}
+				for j := range list {
+					if list[j] == nil {
+						list[j] = list[i]
+					}
+				}
 			}
-			aligned(v[k])
+			_, inside := filled(v[k])
+			found = found || inside
 		}
 	case []any:
 		for _, m := range v {
-			aligned(m)
+			_, inside := filled(m)
+			found = found || inside
 		}
 	}
-	return v
+	return v, found
 }
 
 var unmarshaller = sync.OnceValue(func() *jsonformat.Unmarshaller {

@@ -29,7 +29,7 @@ const (
 	// The last version of each resource at a horizon: mostly the current one.
 	sqlScan = "SELECT " + versionColumns + " FROM version v JOIN resource r ON r.rid = v.rid WHERE v.type = ?1 AND v.seq > ?2 AND v.seq <= ?3" +
 		" AND (r.seq = v.seq OR NOT EXISTS (SELECT 1 FROM version n WHERE n.rid = v.rid AND n.number = v.number + 1 AND n.seq <= ?3)) ORDER BY v.seq LIMIT ?4"
-	sqlLastSeq     = "SELECT ifnull(max(seq), 0) FROM version"
+	sqlLastSeq = "SELECT ifnull(max(seq), 0) FROM version"
 )
 
 // load reads a version by its place in the change feed.
