@@ -133,6 +133,7 @@ func (c *client) try(method, path string, body any, header ...string) (*answer, 
 		}
 	}
 	c.examine(a, url)
+	c.keeps(a, r)
 	return a, nil
 }
 

@@ -16,7 +16,7 @@ func TestDemo(t *testing.T) {
 	s := &service{t: t, dir: t.TempDir()}
 	s.launch([]string{"demo", "--seed", "7", "--listen", "127.0.0.1:0", "--admin-listen", ""}, regexp.MustCompile(`^Base URL: (\S+)$`), "stdout")
 	t.Cleanup(s.stop)
-	deadline := time.Now().Add(10 * time.Second)
+	deadline := time.Now().Add(3 * time.Minute)
 	for !strings.Contains(s.log.String(), "Ctrl-C") && time.Now().Before(deadline) {
 		time.Sleep(10 * time.Millisecond)
 	}
@@ -61,6 +61,7 @@ func TestDemo(t *testing.T) {
 	s2 := &service{t: t, dir: t.TempDir()}
 	s2.launch([]string{"demo", "--seed", "7", "--listen", "127.0.0.1:0", "--admin-listen", ""}, regexp.MustCompile(`^Base URL: (\S+)$`), "stdout")
 	t.Cleanup(s2.stop)
+	deadline = time.Now().Add(3 * time.Minute)
 	for !strings.Contains(s2.log.String(), "Ctrl-C") && time.Now().Before(deadline) {
 		time.Sleep(10 * time.Millisecond)
 	}

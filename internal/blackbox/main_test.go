@@ -174,7 +174,7 @@ func (s *service) checkLog() {
 		return
 	}
 	for _, l := range strings.Split(s.log.String(), "\n") {
-		if strings.Contains(l, "level=ERROR") || strings.Contains(l, "panic") || strings.Contains(l, "goroutine ") {
+		if strings.Contains(l, "level=ERROR") || strings.Contains(l, "panic") || strings.Contains(l, "DATA RACE") || strings.Contains(l, "goroutine ") {
 			s.t.Errorf("the service's log: %.2000s", l)
 		}
 	}

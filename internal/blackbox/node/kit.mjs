@@ -24,7 +24,7 @@ assert.equal((await c.read({ resourceType: 'Patient', id })).name[0].family, 'Ki
 const two = await c.update({ resourceType: 'Patient', id, body: { ...person('a'), id, active: true }, options: { headers: { 'If-Match': 'W/"1"' } } });
 assert.equal(two.meta.versionId, '2');
 await fails(412, () => c.update({ resourceType: 'Patient', id, body: { ...person('a'), id }, options: { headers: { 'If-Match': 'W/"1"' } } }));
-const three = await c.patch({ resourceType: 'Patient', id, JSONPatch: [{ op: 'replace', path: '/active', value: false }] });
+const three = await c.patch({ resourceType: 'Patient', id, jsonPatch: [{ op: 'replace', path: '/active', value: false }] });
 assert.equal(three.active, false);
 assert.equal((await c.vread({ resourceType: 'Patient', id, version: '1' })).active, undefined);
 const again = await c.create({ resourceType: 'Patient', body: person('a'), options: { headers: { 'If-None-Exist': `identifier=${sys}|a` } } });

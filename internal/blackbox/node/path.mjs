@@ -77,30 +77,45 @@ for (const type of ['Observation', 'Patient', 'Encounter', 'Location', 'Practiti
   }
 }
 
-// The invariants of R4 in what the service derives.
+// The invariants of R4 in what the service derives: those of the resource, and
+// those of the data type of each element.
 const defs = new Map(JSON.parse(readFileSync(join(DEFS, 'structure-definitions.trimmed.json'))).entry.map((e) => [e.resource.type ?? e.resource.id, e.resource]));
+const unpublished = ['dom-3', 'ele-1', 'txt-1', 'txt-2']; // the engine cannot run them as published; the Go side judges ele-1
 let checked = 0;
-const constraints = (resource, where) => {
-  const sd = defs.get(resource.resourceType);
-  if (!sd) return;
-  for (const el of sd.snapshot.element) {
+const refused = new Set();
+const broken = (resource) => {
+  const out = [];
+  const run = (node, base, k) => {
+    if (k.severity !== 'error' || unpublished.includes(k.key)) return;
+    try {
+      const r = fhirpath.evaluate(node, { base, expression: k.expression }, { resource, rootResource: resource }, r4, { traceFn() {} });
+      checked++;
+      if (r.length === 1 && r[0] === false) out.push(k.key);
+    } catch {
+      refused.add(k.key);
+    }
+  };
+  for (const el of defs.get(resource.resourceType)?.snapshot.element ?? []) {
     const path = el.path.split('.').slice(1).map((s) => s.replace('[x]', '')).join('.').replace(/\bdiv\b/, '`div`');
-    const nodes = path ? evaluate(resource, path) : [resource];
-    for (const k of el.constraint ?? []) {
-      if (k.severity !== 'error' || ['dom-3', 'ele-1', 'txt-1', 'txt-2'].includes(k.key)) continue; // what the engine cannot run as published
-      for (const node of nodes.filter((n) => n !== null && typeof n === 'object')) {
-        checked++;
-        let r;
-        try {
-          r = fhirpath.evaluate(node, { base: el.path.includes('.') ? undefined : resource.resourceType, expression: k.expression }, { resource }, r4, { traceFn() {} });
-        } catch {
-          continue; // expressions that the engine does not take
-        }
-        if (r.length === 1 && r[0] === false) wrong.push(`${where}: ${resource.resourceType} breaks ${k.key}: ${k.human}`);
-      }
+    const nodes = (path ? evaluate(resource, path) : [resource]).filter((n) => n !== null && typeof n === 'object');
+    for (const node of nodes) for (const k of el.constraint ?? []) run(node, el.path, k);
+    for (const { code } of path ? el.type ?? [] : []) {
+      const own = defs.get(code)?.snapshot.element[0].constraint;
+      if (!own || !nodes.length) continue;
+      for (const node of el.type.length === 1 ? nodes : evaluate(resource, `${path}.ofType(${code})`)) for (const k of own) run(node, code, k);
     }
   }
+  return out;
 };
+const constraints = (resource, where) => {
+  for (const key of broken(resource)) wrong.push(`${where}: ${resource.resourceType} ${resource.id ?? ''} breaks ${key}`);
+};
+// The engine sees what it is there for.
+for (const [key, o] of Object.entries({ 'obs-6': { valueString: 'a', dataAbsentReason: { text: 'b' } }, 'ref-1': { subject: { reference: '#nobody' } }, 'qty-3': { valueQuantity: { value: 1, code: 'mL' } } })) {
+  const got = broken({ resourceType: 'Observation', status: 'final', code: { text: 'x' }, ...o });
+  assert.ok(got.includes(key), `${key} goes unseen: ${got}`);
+}
+checked = 0;
 for (const path of [`Device/${DRAIN}/$drain-output?period=shift`, `Device/${DRAIN}/$drain-output?period=day&attribution=spread`, `Patient/${PATIENT}/$fluid-balance?period=day`, `Device/${DRAIN}/$escalation-status`, `Device/${DRAIN}/$removal-review`, 'AuditEvent?_count=50', 'DetectedIssue?_count=50', 'OperationDefinition?_count=100', 'ValueSet?_count=100', 'CodeSystem?_count=10']) {
   const b = await get(path);
   assert.ok(b.entry?.length, `${path} is empty`);
@@ -112,5 +127,6 @@ if (wrong.length) {
   console.log(`${wrong.length} of ${searches} searches and ${checked} constraint checks are wrong`);
   process.exit(1);
 }
-assert.ok(searches > 100 && checked > 1000, `${searches} searches, ${checked} checks`);
+assert.ok(searches > 100 && checked > 500, `${searches} searches, ${checked} checks`);
+if (refused.size) console.log(`the engine does not take ${[...refused]}`);
 console.log(`${searches} searches and ${checked} constraints checked: all done`);
