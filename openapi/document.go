@@ -246,7 +246,7 @@ func (b *builder) system() {
 			text:    fmt.Sprintf("A transaction is done in one step or not at all, in the order DELETE, POST, PUT and PATCH, GET, whatever the order of its entries; references between entries by fullUrl and conditional references are resolved. The entries of a batch stand alone. At most %d entries. Each entry needs the scope of what it asks for. A store without transactions refuses a transaction and writes nothing.", b.src.MaxEntries),
 			params:  list{b.prefer(), b.requestID()},
 			body:    b.body(fhirJSON, ref("RequestBundle"), "/fhir"),
-			answers: b.failing(object{"200": answer("A Bundle of answers, in the order of the entries.", "ResponseBundle", nil)}, writing...),
+			answers: b.failing(object{"200": answer("A Bundle of answers, in the order of the entries.", "ResponseBundle", nil)}, append([]string{"405"}, writing...)...),
 		})
 	}
 	if offers("history-system") {
@@ -374,7 +374,7 @@ func (b *builder) operation(base, typ, tag string, o Operation) {
 	}
 	answers := func(extra ...string) object {
 		if o.Async {
-			return b.failing(object{"202": object{"description": "Accepted; Content-Location says where to ask how far it is."}}, extra...)
+			return b.failing(object{"202": object{"description": "Accepted; Content-Location says where to ask how far it is."}}, append([]string{"404"}, extra...)...)
 		}
 		content := object{}
 		if !o.Only {
