@@ -6,10 +6,12 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"net/http"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"runtime"
+	"strings"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -201,5 +203,35 @@ func TestClockSteps(t *testing.T) {
 		w.since = now.Add(-48 * time.Hour)
 		w.verify(t, c, true)
 		w.verifyFeed(t, c)
+	}
+}
+
+// TestFileTakenAway: somebody removes the data file under a running service.
+// What is written from then on would be lost with the process, so that nothing
+// may be acknowledged any more, and /readyz must say so.
+func TestFileTakenAway(t *testing.T) {
+	dir := t.TempDir()
+	p := serve(t, dir)
+	c := dial(p.base, token(t, dir))
+	k := newWard(1, 6, time.Now()).keepers[0]
+	k.register(t, c)
+	for _, suffix := range []string{"", "-wal", "-shm"} {
+		if err := os.Remove(filepath.Join(dir, "tidemark.db"+suffix)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for i := range 3 {
+		a, err := c.do("POST", "/Observation", k.body(&entry{name: fmt.Sprint("gone-", i), at: k.from.Add(time.Hour)}, state{value: 1}))
+		if err != nil || a.status != 503 {
+			t.Fatalf("a write is answered %d (%v), though nothing can be kept: %s", a.status, err, a.clip())
+		}
+	}
+	ready, err := http.Get(strings.TrimSuffix(p.base, "/fhir") + "/readyz")
+	if err != nil {
+		t.Fatal(err)
+	}
+	ready.Body.Close()
+	if ready.StatusCode != 503 {
+		t.Errorf("/readyz says %d", ready.StatusCode)
 	}
 }

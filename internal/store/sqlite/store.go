@@ -46,8 +46,9 @@ type Store struct {
 	dir     string
 
 	lock  *os.File
-	pool  chan *conn // idle readers
-	spans sync.Map   // type → longest span in microseconds (int64); grows only
+	file  os.FileInfo // the data file, as it was opened
+	pool  chan *conn  // idle readers
+	spans sync.Map    // type → longest span in microseconds (int64); grows only
 
 	jobs chan *job
 	quit chan struct{} // closed by Close: no new work
@@ -97,6 +98,9 @@ func (s *Store) open(ctx context.Context) (err error) {
 	if err := w.start(ctx, file); err != nil {
 		return errors.Join(err, c.close())
 	}
+	if s.file, err = os.Stat(file); err != nil {
+		return errors.Join(err, c.close())
+	}
 	go w.run()
 	return syncDir(s.dir)
 }
@@ -127,10 +131,28 @@ func (s *Store) Close() error {
 
 // Ping reports whether the store answers and its file can be read.
 func (s *Store) Ping(ctx context.Context) error {
+	if err := s.present(); err != nil {
+		return err
+	}
 	return s.read(ctx, "read the data file", func(c *conn) error {
 		_, err := c.number("SELECT max(seq) FROM version")
 		return err
 	})
+}
+
+// present reports whether the data file still is in its place. The engine
+// goes on with an open file that somebody has removed or replaced, and what it
+// wrote would be gone with the process.
+func (s *Store) present() error {
+	now, err := os.Stat(filepath.Join(s.dir, fileName))
+	if err == nil && os.SameFile(now, s.file) {
+		return nil
+	}
+	return missing(err)
+}
+
+func missing(err error) error {
+	return unavailable(err, "The data file has been removed or replaced under the running service, which cannot keep anything any more; put it back, or restore a backup, and restart.")
 }
 
 // read runs f on an idle connection. Errors come out wrapped.

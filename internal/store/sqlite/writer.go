@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"os"
+	"path/filepath"
 	"runtime"
 	"sync/atomic"
 )
@@ -86,6 +88,7 @@ type writer struct {
 	rev    int64 // last state revision
 	audits int64 // last audit key
 
+	log          os.FileInfo   // the write-ahead log; nil before the first commit
 	commits      int           // since the last look at the log
 	looked       int64         // seq at that look
 	checkpoints  chan struct{} // wakes the checkpointer; closed at the end
@@ -198,6 +201,9 @@ func (w *writer) commit(batch []*job) {
 
 // transaction returns an error when nothing of the whole batch was kept.
 func (w *writer) transaction(jobs []*job) error {
+	if err := w.s.present(); err != nil {
+		return err
+	}
 	if err := w.c.exec("BEGIN IMMEDIATE"); err != nil {
 		return wrap(err, "begin a transaction")
 	}
@@ -230,6 +236,22 @@ func (w *writer) transaction(jobs []*job) error {
 	}
 	if err := w.c.exec("COMMIT"); err != nil {
 		return inDoubt(err)
+	}
+	return w.landed()
+}
+
+// landed looks once more before anything is acknowledged: the commit stands in
+// the log, which must still be the file of that name.
+func (w *writer) landed() error {
+	if err := w.s.present(); err != nil {
+		return err
+	}
+	log, err := os.Stat(filepath.Join(w.s.dir, fileName+"-wal"))
+	if err == nil && w.log == nil {
+		w.log = log // the engine keeps it until the store is closed
+	}
+	if err != nil || !os.SameFile(log, w.log) {
+		return missing(err)
 	}
 	return nil
 }
