@@ -251,6 +251,21 @@ func (s *Server) planUpdate(ctx context.Context, in *Interaction) (plan, error) 
 	return p, s.beforeWrite(ctx, in, n, before)
 }
 
+// target is what a patch or a deletion is about: the instance, or what its
+// criteria select, and the version that the caller expects there.
+func (s *Server) target(ctx context.Context, in *Interaction) (key store.Key, expect store.Expect, found bool, err error) {
+	key = store.Key{Type: in.Type, ID: in.ID}
+	if in.ID == "" {
+		v, _, err := s.match(ctx, in)
+		if err != nil || v == nil {
+			return key, 0, false, err
+		}
+		key = v.Key
+	}
+	expect, err = in.expectation()
+	return key, expect, true, err
+}
+
 // stale says early, with the entry's place, what the commit would say too.
 func stale(key store.Key, expect store.Expect, number int64) error {
 	if expect > 0 && int64(expect) != number {
@@ -289,20 +304,12 @@ func (s *Server) planPatch(ctx context.Context, in *Interaction) (plan, error) {
 	if err != nil {
 		return p, err
 	}
-	key := store.Key{Type: in.Type, ID: in.ID}
-	if in.ID == "" {
-		v, _, err := s.match(ctx, in)
-		if err != nil {
-			return p, err
-		}
-		if v == nil {
-			return p, fault.New(fault.NotFound, "not-found", "Nothing matches the criteria.")
-		}
-		key = v.Key
-	}
-	expect, err := in.expectation()
+	key, expect, found, err := s.target(ctx, in)
 	if err != nil {
 		return p, err
+	}
+	if !found {
+		return p, fault.New(fault.NotFound, "not-found", "Nothing matches the criteria.")
 	}
 	v, err := s.store.Read(ctx, key)
 	if err != nil {
@@ -378,21 +385,13 @@ func (s *Server) planDelete(ctx context.Context, in *Interaction) (plan, error) 
 	if err != nil {
 		return p, err
 	}
-	key := store.Key{Type: in.Type, ID: in.ID}
-	if in.ID == "" {
-		v, _, err := s.match(ctx, in)
-		if err != nil {
-			return p, err
-		}
-		if v == nil {
-			p.answered = &Answer{Status: http.StatusNoContent}
-			return p, nil
-		}
-		key = v.Key
-	}
-	expect, err := in.expectation()
+	key, expect, found, err := s.target(ctx, in)
 	if err != nil {
 		return p, err
+	}
+	if !found {
+		p.answered = &Answer{Status: http.StatusNoContent}
+		return p, nil
 	}
 	before, number, err := s.replaced(ctx, in.Type, key, g)
 	if err != nil {
