@@ -268,7 +268,7 @@ func (t *terms) apply(ctx context.Context, v store.Version) {
 		t.forget(ctx, v.ID)
 		return
 	}
-	n, err := fhirjson.Parse(v.Body.JSON)
+	n, err := fhirjson.Parse(v.JSON())
 	if err != nil {
 		t.log.Error("subscription not readable", "subscription", v.ID, "err", err)
 		return
@@ -361,7 +361,7 @@ func (t *terms) settle(ctx context.Context, sub *subscription, status, text stri
 	if !ok {
 		return
 	}
-	n, err := fhirjson.Parse(v.Body.JSON)
+	n, err := fhirjson.Parse(v.JSON())
 	if err != nil {
 		t.log.Error("subscription not readable", "subscription", sub.id, "err", err)
 		return
