@@ -19,7 +19,12 @@ func ML(r *big.Rat) Volume {
 }
 
 // MLInt makes a volume of n millilitres.
-func MLInt(n int64) Volume { return ML(big.NewRat(n, 1)) }
+func MLInt(n int64) Volume {
+	if n == 0 {
+		return Volume{}
+	}
+	return Volume{big.NewRat(n, 1)}
+}
 
 // ParseML reads decimal text, or the "n/d" that Key writes.
 func ParseML(s string) (Volume, bool) {

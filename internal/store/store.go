@@ -157,6 +157,12 @@ type EntryQuery struct {
 	Last    int       // when positive: only the last so many of the range
 }
 
+// Latest is what was charted last of a drain, and where it was.
+type Latest struct {
+	Placements []drain.Placement // by start, then id
+	Entries    []drain.Entry     // oldest first
+}
+
 // AuditRecord is one access, kept apart from resources: there are more of
 // them than of anything else, and they are written once and never changed.
 type AuditRecord struct {
@@ -224,6 +230,10 @@ type Store interface {
 	ActiveDrains(ctx context.Context, after string, limit int) ([]drain.Drain, error) // every active drain, by id
 	Placements(ctx context.Context, drainID string) ([]drain.Placement, error)        // by start, then id
 	Entries(ctx context.Context, q EntryQuery) ([]drain.Entry, error)
+	// Latest returns for each of the drains its placements and the last entries
+	// before to, at most so many: what Placements and Entries return, for a
+	// whole ward at once.
+	Latest(ctx context.Context, drains []string, to time.Time, most int) (map[string]Latest, error)
 	// Findings returns findings of the drain, newest first; open ones only when open is set.
 	Findings(ctx context.Context, drainID string, open bool) ([]drain.Finding, error)
 	// OpenFindings pages through every open finding, by id.

@@ -258,21 +258,36 @@ func (c *course) findings(now time.Time) []escalate.Finding {
 	return escalate.Evaluate(c.settings.Escalate, c.subject(), now)
 }
 
-// recent are the entries that the due time rests on: enough for the last
-// emptying and three rates before it.
+// The due time rests on the last emptying and the rates of three intervals
+// before it. Twice as many emptyings leave room for some without a rate, and
+// twice as many entries again for checks and site assessments between them.
+const (
+	recentEmptyings = 8
+	latestEntries   = 16
+)
+
+// recent are the entries that the due time rests on.
 func (c *course) recent(now time.Time) []drain.Entry {
-	from, emptyings := len(c.entries), 0
-	for from > 0 && emptyings < 8 {
-		from--
-		if c.entries[from].Kind == drain.Emptying && c.entries[from].Counts() {
-			emptyings++
-		}
-	}
 	to := len(c.entries)
-	for to > from && c.entries[to-1].At.After(now) {
+	for to > 0 && c.entries[to-1].At.After(now) {
 		to--
 	}
+	from := to
+	for n := 0; from > 0 && n < recentEmptyings; {
+		from--
+		n += emptyings(c.entries[from : from+1])
+	}
 	return c.entries[from:to]
+}
+
+// emptyings counts those that count.
+func emptyings(entries []drain.Entry) (n int) {
+	for i := range entries {
+		if e := &entries[i]; e.Kind == drain.Emptying && e.Counts() {
+			n++
+		}
+	}
+	return n
 }
 
 // PatientStatus answers for all drains of a patient.
@@ -338,15 +353,24 @@ func (s *Service) EmptyingDue(ctx context.Context, location string) ([]answer.Du
 	if err != nil {
 		return nil, err
 	}
+	until := upTo(now)
+	ids := make([]string, len(drains))
+	for i, d := range drains {
+		ids[i] = d.ID
+	}
+	latest, err := s.store.Latest(ctx, ids, until, latestEntries)
+	if err != nil {
+		return nil, err
+	}
 	var out []answer.DueDrain
 	for _, d := range drains {
-		c := course{id: d.ID, found: true, drain: d}
-		if c.placements, err = s.store.Placements(ctx, d.ID); err != nil {
-			return nil, err
-		}
-		// Enough for the last emptying and the rates before it.
-		if c.entries, err = s.store.Entries(ctx, store.EntryQuery{Drain: d.ID, To: now.Add(time.Nanosecond), Last: 24}); err != nil {
-			return nil, err
+		l := latest[d.ID]
+		c := course{id: d.ID, found: true, drain: d, placements: l.Placements, entries: l.Entries}
+		if len(c.entries) == latestEntries && emptyings(c.entries) < recentEmptyings {
+			// Checks and site assessments in a row: look back further.
+			if c.entries, err = s.store.Entries(ctx, store.EntryQuery{Drain: d.ID, To: until, Last: 64 * latestEntries}); err != nil {
+				return nil, err
+			}
 		}
 		if !c.inPlace(now) {
 			continue

@@ -46,6 +46,7 @@ type Store interface {
 	ActiveDrains(ctx context.Context, after string, limit int) ([]drain.Drain, error)
 	Placements(ctx context.Context, drainID string) ([]drain.Placement, error)
 	Entries(ctx context.Context, q store.EntryQuery) ([]drain.Entry, error)
+	Latest(ctx context.Context, drains []string, to time.Time, most int) (map[string]store.Latest, error)
 	Findings(ctx context.Context, drainID string, open bool) ([]drain.Finding, error)
 	OpenFindings(ctx context.Context, after string, limit int) ([]drain.Finding, error)
 	Stays(ctx context.Context, patient string) ([]drain.Stay, error)

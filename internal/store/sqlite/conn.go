@@ -48,10 +48,16 @@ func connect(ctx context.Context, file, mode string, pragmas ...string) (*conn, 
 }
 
 func (c *conn) close() error {
+	c.finalize()
+	return c.raw.Close()
+}
+
+// finalize gives up the prepared statements.
+func (c *conn) finalize() {
 	for _, s := range c.stmts {
 		_ = s.Close() // closing the connection reports what matters
 	}
-	return c.raw.Close()
+	clear(c.stmts)
 }
 
 func (c *conn) prepare(text string) (driver.Stmt, error) {

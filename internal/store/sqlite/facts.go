@@ -41,8 +41,6 @@ type fact struct {
 
 var factTables = [...]string{drainFact: "drain", placementFact: "placement", findingFact: "finding", stayFact: "stay", placeFact: "place"}
 
-const entryColumns = `id, drain, at, patient, kind, status, measured, absent, instilled, estimated, vessel, appearance, colour, suction, patency, fill, signs, assessed, dislodged, route, route_text, kilograms, done_by, version`
-
 const (
 	drainColumns     = `id, patient, ward, label, type, capacity, compartment, active`
 	placementColumns = `id, drain, patient, status, start, end, site, side`
@@ -61,17 +59,8 @@ func factOf(id string, f store.Facts) fact {
 	switch {
 	case f.Entry != nil:
 		e := f.Entry
-		var measured, fill any
-		if e.Measured.Known {
-			measured = e.Measured.Volume.Key()
-		}
-		if e.Fill.Known {
-			fill = e.Fill.Value.Key()
-		}
 		at := e.At.UnixMicro()
-		return fact{factRow{entryFact, e.Drain, at}, insertFact("entry", entryColumns), []any{id, e.Drain, at, e.Patient, string(e.Kind), e.Status,
-			measured, e.Measured.Absent, e.Instilled.Key(), e.Estimated, string(e.Vessel), string(e.Appearance), e.Colour,
-			string(e.Suction), string(e.Patency), fill, join(e.Signs), e.Assessed, e.Dislodged, e.Route, e.RouteText, e.Kilograms.Key(), e.DoneBy}, true}
+		return fact{factRow{entryFact, e.Drain, at}, sqlInsertEntry, []any{id, e.Drain, at, e.Patient, chartOf(e)}, true}
 	case f.Drain != nil:
 		d := f.Drain
 		return fact{factRow{kind: drainFact}, insertFact("drain", drainColumns), []any{id, d.Patient, d.Ward, d.Label, d.Type, d.Capacity.Key(), string(d.Compartment), d.Active}, false}
@@ -148,24 +137,6 @@ func (r row) volume(i int) drain.Volume {
 	return v
 }
 
-func entryRow(r row) drain.Entry {
-	e := drain.Entry{
-		ID: r.text(0), Drain: r.text(1), At: r.moment(2), Patient: r.text(3), Kind: drain.Kind(r.text(4)), Status: r.text(5),
-		Measured: drain.Measure{Known: !r.null(6), Absent: r.text(7)}, Instilled: r.volume(8), Estimated: r.bool(9),
-		Vessel: drain.Vessel(r.text(10)), Appearance: drain.Appearance(r.text(11)), Colour: r.text(12),
-		Suction: drain.Suction(r.text(13)), Patency: drain.Patency(r.text(14)), Fill: drain.Percent{Known: !r.null(15)},
-		Signs: split[drain.Sign](r.text(16)), Assessed: r.bool(17), Dislodged: r.bool(18),
-		Route: r.text(19), RouteText: r.text(20), Kilograms: r.volume(21), DoneBy: r.text(22), Version: r.int(23),
-	}
-	if e.Measured.Known {
-		e.Measured.Volume = r.volume(6)
-	}
-	if e.Fill.Known {
-		e.Fill.Value = r.volume(15)
-	}
-	return e
-}
-
 func drainRow(r row) drain.Drain {
 	return drain.Drain{ID: r.text(0), Patient: r.text(1), Ward: r.text(2), Label: r.text(3), Type: r.text(4), Capacity: r.volume(5),
 		Compartment: drain.Compartment(r.text(6)), Active: r.bool(7)}
@@ -238,11 +209,6 @@ const (
 	sqlActiveDrains = "SELECT " + drainColumns + " FROM drain WHERE active = 1 AND id > ? ORDER BY id LIMIT ?"
 	sqlPlacements   = "SELECT " + placementColumns + " FROM placement WHERE drain = ? ORDER BY start, id"
 
-	sqlEntriesOfDrain       = "SELECT " + entryColumns + " FROM entry WHERE drain = ? AND at >= ? AND at < ? ORDER BY at, id"
-	sqlEntriesOfPatient     = "SELECT " + entryColumns + " FROM entry WHERE patient = ? AND at >= ? AND at < ? ORDER BY at, id"
-	sqlLastEntriesOfDrain   = "SELECT " + entryColumns + " FROM entry WHERE drain = ? AND at >= ? AND at < ? ORDER BY at DESC, id DESC LIMIT ?"
-	sqlLastEntriesOfPatient = "SELECT " + entryColumns + " FROM entry WHERE patient = ? AND at >= ? AND at < ? ORDER BY at DESC, id DESC LIMIT ?"
-
 	sqlFindings     = "SELECT " + findingColumns + " FROM finding WHERE drain = ? ORDER BY since DESC, id"
 	sqlFindingsOpen = "SELECT " + findingColumns + " FROM finding WHERE drain = ? AND until IS NULL ORDER BY since DESC, id"
 	sqlOpenFindings = "SELECT " + findingColumns + " FROM finding WHERE until IS NULL AND id > ? ORDER BY id LIMIT ?"
@@ -275,23 +241,6 @@ func (s *Store) ActiveDrains(ctx context.Context, after string, limit int) ([]dr
 
 func (s *Store) Placements(ctx context.Context, drainID string) ([]drain.Placement, error) {
 	return list(ctx, s, placementRow, sqlPlacements, drainID)
-}
-
-func (s *Store) Entries(ctx context.Context, q store.EntryQuery) ([]drain.Entry, error) {
-	of, text, textLast := q.Drain, sqlEntriesOfDrain, sqlLastEntriesOfDrain
-	if q.Drain == "" {
-		of, text, textLast = q.Patient, sqlEntriesOfPatient, sqlLastEntriesOfPatient
-	}
-	if of == "" {
-		return nil, nil // entries without a drain are no drain's
-	}
-	from, to := bound(q.From, first), bound(q.To, last)
-	if q.Last <= 0 {
-		return list(ctx, s, entryRow, text, of, from, to)
-	}
-	out, err := list(ctx, s, entryRow, textLast, of, from, to, q.Last)
-	slices.Reverse(out)
-	return out, err
 }
 
 func (s *Store) Findings(ctx context.Context, drainID string, open bool) ([]drain.Finding, error) {

@@ -15,7 +15,7 @@ var migrations embed.FS
 
 // Schema is the schema version that this program writes: the number of its
 // last migration.
-const Schema = 1
+const Schema = 2
 
 // checkSchema reads the schema version of a file and refuses one that this
 // program must not touch: 0 is an empty file.
@@ -41,6 +41,10 @@ func checkSchema(c *conn) (int64, error) {
 	return version, nil
 }
 
+// conversions are the parts of migrations that are not SQL; each runs behind
+// the file of its number.
+var conversions = map[int64]func(*conn) error{2: chartEntries}
+
 // migrate brings the file to Schema, each step in one transaction.
 func migrate(c *conn) error {
 	version, err := checkSchema(c)
@@ -52,11 +56,23 @@ func migrate(c *conn) error {
 		if err != nil {
 			return err
 		}
-		step := fmt.Sprintf("BEGIN IMMEDIATE;\n%s\nPRAGMA application_id = %d;\nPRAGMA user_version = %d;\nCOMMIT;", text, applicationID, n)
-		if err := c.script(step); err != nil {
+		if err := step(c, n, string(text)); err != nil {
 			_ = c.script("ROLLBACK") // fails when nothing was begun
 			return fmt.Errorf("migrate to schema %d: %w", n, err)
 		}
 	}
 	return nil
+}
+
+func step(c *conn, n int64, text string) error {
+	if err := c.script("BEGIN IMMEDIATE;\n" + text); err != nil {
+		return err
+	}
+	if convert := conversions[n]; convert != nil {
+		if err := convert(c); err != nil {
+			return err
+		}
+		c.finalize() // its statements are about tables that the next steps may drop
+	}
+	return c.script(fmt.Sprintf("PRAGMA application_id = %d; PRAGMA user_version = %d; COMMIT", applicationID, n))
 }

@@ -25,8 +25,9 @@ const (
 )
 
 // job is one call that writes. apply runs on the writer's goroutine inside a
-// transaction, which it may share with others; safe says that apply either
-// fails before its first change or not at all, so that no savepoint is needed.
+// transaction, which it may share with others, and may be run again from the
+// start; safe says that apply either fails before its first change or not at
+// all.
 type job struct {
 	ctx   context.Context
 	apply func(*writer) error
@@ -184,10 +185,13 @@ func (w *writer) commit(batch []*job) {
 	if len(jobs) == 0 {
 		return
 	}
-	mark := *w
-	if err := w.transaction(jobs); err != nil {
-		w.seq, w.at, w.rev, w.audits = mark.seq, mark.at, mark.rev, mark.audits
-		_ = w.c.exec("ROLLBACK") // fails when the engine has rolled back itself
+	// Savepoints make the engine keep a copy of every page that is touched, for
+	// a refusal that hardly ever comes. If it comes, all is done once more.
+	err := w.attempt(jobs, false)
+	if errors.Is(err, errSpoilt) {
+		err = w.attempt(jobs, true)
+	}
+	if err != nil {
 		for _, j := range jobs {
 			j.err = err
 		}
@@ -199,8 +203,27 @@ func (w *writer) commit(batch []*job) {
 	w.tend()
 }
 
+// errSpoilt says that a job failed which may have changed something by then.
+var errSpoilt = errors.New("a write has to be taken back from among others")
+
+// attempt is transaction; when it fails, everything is as before.
+func (w *writer) attempt(jobs []*job, savepoints bool) error {
+	mark := *w
+	err := w.transaction(jobs, savepoints)
+	if err != nil {
+		w.reset(&mark)
+		_ = w.c.exec("ROLLBACK") // fails when the engine has rolled back itself
+	}
+	return err
+}
+
+// reset takes the counters back to where they were.
+func (w *writer) reset(mark *writer) {
+	w.seq, w.at, w.rev, w.audits = mark.seq, mark.at, mark.rev, mark.audits
+}
+
 // transaction returns an error when nothing of the whole batch was kept.
-func (w *writer) transaction(jobs []*job) error {
+func (w *writer) transaction(jobs []*job, savepoints bool) error {
 	if err := w.s.present(); err != nil {
 		return err
 	}
@@ -208,36 +231,49 @@ func (w *writer) transaction(jobs []*job) error {
 		return wrap(err, "begin a transaction")
 	}
 	for _, j := range jobs {
-		mark := *w
-		if !j.safe {
-			if err := w.c.exec("SAVEPOINT job"); err != nil {
-				return wrap(err, "begin a transaction")
-			}
-		}
-		err := w.apply(j)
-		if err != nil && engine(err) {
-			return wrap(err, "write")
-		}
-		j.err = wrap(err, "write")
-		if err != nil {
-			w.seq, w.at, w.rev, w.audits = mark.seq, mark.at, mark.rev, mark.audits
-		}
-		if j.safe {
-			continue
-		}
-		if err != nil {
-			if err := w.c.exec("ROLLBACK TO job"); err != nil {
-				return wrap(err, "take back a write")
-			}
-		}
-		if err := w.c.exec("RELEASE job"); err != nil {
-			return wrap(err, "write")
+		if err := w.do(j, savepoints); err != nil {
+			return err
 		}
 	}
 	if err := w.c.exec("COMMIT"); err != nil {
 		return inDoubt(err)
 	}
 	return w.landed()
+}
+
+// do runs a job inside the transaction. Its error is one after which the whole
+// transaction has to be given up; that of the job stays in the job.
+func (w *writer) do(j *job, savepoints bool) error {
+	mark := *w
+	guarded := savepoints && !j.safe
+	if guarded {
+		if err := w.c.exec("SAVEPOINT job"); err != nil {
+			return wrap(err, "begin a transaction")
+		}
+	}
+	err := w.apply(j)
+	if err != nil && engine(err) {
+		return wrap(err, "write")
+	}
+	j.err = wrap(err, "write")
+	if err != nil {
+		if !savepoints && !j.safe {
+			return errSpoilt
+		}
+		w.reset(&mark)
+	}
+	if !guarded {
+		return nil
+	}
+	if err != nil {
+		if err := w.c.exec("ROLLBACK TO job"); err != nil {
+			return wrap(err, "take back a write")
+		}
+	}
+	if err := w.c.exec("RELEASE job"); err != nil {
+		return wrap(err, "write")
+	}
+	return nil
 }
 
 // landed looks once more before anything is acknowledged: the commit stands in

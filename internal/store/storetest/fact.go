@@ -2,12 +2,14 @@ package storetest
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"testing"
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
 
 	"tidemark/internal/drain"
 	"tidemark/internal/store"
@@ -17,6 +19,7 @@ var factTests = []test{
 	{name: "entries by range and last", run: entries},
 	{name: "an entry keeps every field", run: entryFields},
 	{name: "entries follow updates and deletions", run: entriesFollow},
+	{name: "what was charted last of many drains", run: latest},
 	{name: "drains and placements", run: drains},
 	{name: "drains at places", run: drainsAt},
 	{name: "active drains in pages", run: activeDrains},
@@ -140,6 +143,50 @@ func entriesFollow(t *testing.T, s store.Store) {
 	entryIDs(t, s, store.EntryQuery{Patient: "p2"})
 	put(entry("o", "d2", "p2", noon, "1"))
 	entryIDs(t, s, store.EntryQuery{Drain: "d2"}, "o")
+}
+
+func latest(t *testing.T, s store.Store) {
+	ctx := context.Background()
+	for i := range 9 {
+		at := noon.Add(time.Duration(i/2) * time.Minute) // two at a time
+		e := entry(fmt.Sprintf("e%d", i), fmt.Sprintf("d%d", i%3), "p1", at, "1")
+		commit(t, s, with(bare(t, "Observation", e.ID), store.Facts{Entry: e}))
+	}
+	putPlacement(t, s, drain.Placement{ID: "u2", Drain: "d1", Patient: "p1", Status: drain.PlacementActive, Start: noon})
+	putPlacement(t, s, drain.Placement{ID: "u1", Drain: "d1", Patient: "p2", Status: drain.PlacementCompleted, Start: noon.Add(-time.Hour), End: noon.Add(-time.Minute)})
+	putPlacement(t, s, drain.Placement{ID: "u3", Drain: "d4", Patient: "p3", Status: drain.PlacementIntended})
+	for _, most := range []int{1, 2, 100} {
+		for _, to := range []time.Time{{}, noon, noon.Add(2 * time.Minute), noon.Add(2*time.Minute + time.Microsecond)} {
+			drains := []string{"d1", "d4", "d0", "none", "d1"}
+			got, err := s.Latest(ctx, drains, to, most)
+			if err != nil {
+				t.Fatal(err)
+			}
+			want := map[string]store.Latest{}
+			for _, id := range drains {
+				var l store.Latest
+				if l.Placements, err = s.Placements(ctx, id); err != nil {
+					t.Fatal(err)
+				}
+				if l.Entries, err = s.Entries(ctx, store.EntryQuery{Drain: id, To: to, Last: most}); err != nil {
+					t.Fatal(err)
+				}
+				want[id] = l
+			}
+			if d := cmp.Diff(want, got, cmpopts.EquateEmpty()); d != "" {
+				t.Errorf("to %v, %d at most (-want +got):\n%s", to, most, d)
+			}
+		}
+	}
+	got, err := s.Latest(ctx, nil, time.Time{}, 1)
+	if err != nil || len(got) != 0 {
+		t.Errorf("of no drains: %v, %v", got, err)
+	}
+	gone, cancel := context.WithCancel(ctx)
+	cancel()
+	if _, err := s.Latest(gone, []string{"d1"}, time.Time{}, 1); !errors.Is(err, context.Canceled) {
+		t.Errorf("with a context that has ended: %v", err)
+	}
 }
 
 func putDrain(tb testing.TB, s store.Store, d drain.Drain) {

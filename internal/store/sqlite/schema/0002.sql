@@ -1,0 +1,10 @@
+-- An entry's charted values stand in one column: see entry.go, which fills the
+-- new table from the old one.
+DROP INDEX entry_patient;
+ALTER TABLE entry RENAME TO entry_1;
+CREATE TABLE entry (
+	drain TEXT NOT NULL, at INTEGER NOT NULL, id TEXT NOT NULL, patient TEXT NOT NULL, version INTEGER NOT NULL,
+	chart BLOB NOT NULL,
+	PRIMARY KEY (drain, at, id)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX entry_patient ON entry (patient, at, id);
