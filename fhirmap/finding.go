@@ -1,7 +1,6 @@
 package fhirmap
 
 import (
-	"encoding/json"
 	"slices"
 	"strconv"
 	"strings"
@@ -160,24 +159,6 @@ var ruleDisplays = map[string]string{
 	"long-dwell":     "Drain in place for long",
 	"reading-doubt":  "Reading in doubt",
 	"stale":          "Nothing charted for long",
-}
-
-// tree turns a model into a tree. The models marshal whatever they hold.
-func tree(v any) *fhirjson.Node {
-	b, err := json.Marshal(v)
-	if err != nil {
-		panic("fhirmap: a model of our own does not marshal: " + err.Error())
-	}
-	n, err := fhirjson.Parse(b)
-	if err != nil {
-		panic("fhirmap: a model of our own is not JSON: " + err.Error())
-	}
-	// The models write resourceType last; people look for it first.
-	if t := n.Get("resourceType"); t != nil {
-		n.Delete("resourceType")
-		n.SetAt(0, "resourceType", t)
-	}
-	return n
 }
 
 func ptr[T any](v T) *T { return &v }
