@@ -82,8 +82,9 @@ func fill(tb testing.TB, sc scale, keep string) *hospital {
 		if err := os.RemoveAll(dir); err != nil {
 			tb.Fatal(err)
 		}
-		a = open(tb, dir, func() time.Time { return h.now })
 	}
+	// Opened even if it is ready: it may be of the schema before.
+	a = open(tb, dir, func() time.Time { return h.now })
 	ctx := context.Background()
 	// Batches are prepared on all cores, while one of them is in the store. A
 	// patient's steps stay in one lane, and so in order.
@@ -175,12 +176,12 @@ func fill(tb testing.TB, sc scale, keep string) *hospital {
 		if _, err := a.Ward().Sweep(ctx, true); err != nil {
 			tb.Fatal(err)
 		}
-		if err := a.Stop(ctx); err != nil {
-			tb.Fatal(err)
-		}
 		if err := os.WriteFile(mark, []byte(end.Format(time.RFC3339)), 0o600); err != nil {
 			tb.Fatal(err)
 		}
+	}
+	if err := a.Stop(ctx); err != nil {
+		tb.Fatal(err)
 	}
 	for _, d := range devices {
 		if !removed[d] {

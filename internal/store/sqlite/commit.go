@@ -65,6 +65,9 @@ type current struct {
 func (w *writer) put(ch *change, at int64) (store.Result, error) {
 	var none store.Result
 	if ch.Unless != nil {
+		if err := w.insertKeys(); err != nil { // the search has to see them
+			return none, err
+		}
 		found, err := w.s.find(w.c, *ch.Unless, 2)
 		switch {
 		case err != nil:

@@ -107,25 +107,46 @@ func values(n, width int) string {
 	return one + strings.Repeat(","+one, n-1)
 }
 
-// insertKeys adds key_idx rows, several per statement: the cost of a
-// statement is a good part of the cost of a row.
-func insertKeys(c *conn, keys []int64, date, rid int64) error {
-	for len(keys) > 0 {
-		n := min(len(keys), 16)
+// keyRow is a row of key_idx.
+type keyRow struct{ key, date, rid int64 }
+
+// keysAtOnce is how many rows a statement inserts: its own cost is a good part
+// of that of a row.
+const keysAtOnce = 64
+
+// insertKeys writes the key_idx rows that wait, in their order in the table:
+// the emptyings of one transaction have most of their keys in common, so that
+// neighbours go to the same page.
+func (w *writer) insertKeys() error {
+	slices.SortFunc(w.keys, func(a, b keyRow) int {
+		return cmp.Or(cmp.Compare(a.key, b.key), cmp.Compare(a.date, b.date), cmp.Compare(a.rid, b.rid))
+	})
+	for rest := w.keys; len(rest) > 0; {
+		n := min(len(rest), keysAtOnce)
 		for n&(n-1) != 0 { // only powers of two, to have few texts
 			n &= n - 1
 		}
-		args := make([]any, 0, 3*n)
-		for _, k := range keys[:n] {
-			args = append(args, k, date, rid)
+		args := make([]any, 0, 3*keysAtOnce)
+		for _, k := range rest[:n] {
+			args = append(args, k.key, k.date, k.rid)
 		}
-		if err := c.exec("INSERT OR IGNORE INTO key_idx (key, date, rid) VALUES "+values(n, 3), args...); err != nil {
+		if err := w.c.exec(sqlInsertKeys[n], args...); err != nil {
 			return err
 		}
-		keys = keys[n:]
+		rest = rest[n:]
 	}
+	w.keys = w.keys[:0]
 	return nil
 }
+
+// sqlInsertKeys are the statements, by their number of rows.
+var sqlInsertKeys = func() map[int]string {
+	m := map[int]string{}
+	for n := 1; n <= keysAtOnce; n *= 2 {
+		m[n] = "INSERT OR IGNORE INTO key_idx (key, date, rid) VALUES " + values(n, 3)
+	}
+	return m
+}()
 
 // reindex replaces the index rows of a resource: old is what it had, both may
 // be nil. Keys that it loses are remembered for the history.
@@ -142,6 +163,9 @@ func (w *writer) reindex(rid int64, typ string, old, new *index) error {
 		_, kept := slices.BinarySearch(new.keys, k)
 		if kept && same {
 			continue
+		}
+		if err := w.insertKeys(); err != nil { // one of them may be the one to go
+			return err
 		}
 		if err := w.c.exec("DELETE FROM key_idx WHERE key = ? AND date = ? AND rid = ?", k, old.date, rid); err != nil {
 			return err
@@ -160,8 +184,8 @@ func (w *writer) reindex(rid int64, typ string, old, new *index) error {
 			return had
 		})
 	}
-	if err := insertKeys(w.c, add, new.date, rid); err != nil {
-		return err
+	for _, k := range add {
+		w.keys = append(w.keys, keyRow{k, new.date, rid})
 	}
 	for _, n := range old.nums {
 		if err := w.c.exec("DELETE FROM num_idx WHERE param = ? AND value = ? AND rid = ?", n.param, n.value, rid); err != nil {

@@ -89,6 +89,8 @@ type writer struct {
 	rev    int64 // last state revision
 	audits int64 // last audit key
 
+	keys []keyRow // of the transaction, not yet inserted: see insertKeys
+
 	log          os.FileInfo   // the write-ahead log; nil before the first commit
 	commits      int           // since the last look at the log
 	looked       int64         // seq at that look
@@ -217,9 +219,9 @@ func (w *writer) attempt(jobs []*job, savepoints bool) error {
 	return err
 }
 
-// reset takes the counters back to where they were.
+// reset takes back what stands here, and not in the file.
 func (w *writer) reset(mark *writer) {
-	w.seq, w.at, w.rev, w.audits = mark.seq, mark.at, mark.rev, mark.audits
+	w.seq, w.at, w.rev, w.audits, w.keys = mark.seq, mark.at, mark.rev, mark.audits, w.keys[:min(len(w.keys), len(mark.keys))]
 }
 
 // transaction returns an error when nothing of the whole batch was kept.
@@ -235,6 +237,9 @@ func (w *writer) transaction(jobs []*job, savepoints bool) error {
 			return err
 		}
 	}
+	if err := w.insertKeys(); err != nil {
+		return wrap(err, "write")
+	}
 	if err := w.c.exec("COMMIT"); err != nil {
 		return inDoubt(err)
 	}
@@ -247,6 +252,10 @@ func (w *writer) do(j *job, savepoints bool) error {
 	mark := *w
 	guarded := savepoints && !j.safe
 	if guarded {
+		if err := w.insertKeys(); err != nil { // those of the jobs before
+			return wrap(err, "write")
+		}
+		mark.keys = w.keys
 		if err := w.c.exec("SAVEPOINT job"); err != nil {
 			return wrap(err, "begin a transaction")
 		}
