@@ -67,6 +67,7 @@ type exportCmd struct {
 	Token    string   `help:"Bearer token for --from."`
 	Type     []string `help:"Resource types to export; all when left out." placeholder:"TYPE"`
 	Since    string   `help:"With --from: only what has changed since this instant." placeholder:"INSTANT"`
+	Filter   []string `help:"With --from: only what this search finds, such as Observation?date=ge2026-11-22; the flat tables are narrowed by this alone." placeholder:"TYPE?QUERY" sep:"none"`
 	Format   string   `help:"With --from: ndjson, or csv or parquet for the flat tables." enum:"ndjson,csv,parquet" default:"ndjson"`
 	Versions bool     `help:"Every version of every resource, to move the store to another: one file, for tidemark import --versions."`
 }
@@ -79,8 +80,10 @@ func (c *exportCmd) Run(e *env) error {
 	switch {
 	case c.From != "" && c.Versions:
 		return errors.New("--versions reads a store: leave --from out, and name its --data or --store")
-	case c.From == "" && (c.Since != "" || c.Format != "ndjson"):
-		return errors.New("--since and --format go with --from")
+	case c.From == "" && (c.Since != "" || c.Format != "ndjson" || len(c.Filter) > 0):
+		return errors.New("--since, --filter and --format go with --from")
+	case c.From != "" && c.Since != "" && c.Format != "ndjson":
+		return errors.New("--since goes with --format ndjson; narrow the flat tables with --filter, such as --filter 'Observation?date=ge2026-11-22'")
 	case c.From != "":
 		counts, err = c.fetch(ctx, e)
 	default:
@@ -92,7 +95,7 @@ func (c *exportCmd) Run(e *env) error {
 // conclude prints the counts and gives the exit code.
 func conclude(ctx context.Context, e *env, c bulk.Counts, err error) error {
 	if err == nil || c != (bulk.Counts{}) {
-		fmt.Fprintf(e.err, "\n%s\n", c)
+		fmt.Fprintln(e.err, c)
 	}
 	switch {
 	case err != nil && ctx.Err() != nil:
@@ -115,13 +118,20 @@ func (c *exportCmd) dump(ctx context.Context, e *env) (bulk.Counts, error) {
 	if len(c.Type) > 0 {
 		types = c.Type
 	}
+	// Opening makes a store where there is none, and an empty export would look
+	// like one that went well.
+	if c.Store == "" {
+		if _, err := os.Stat(c.Data); err != nil {
+			return bulk.Counts{}, fmt.Errorf("no data directory %s: name the one of the service with --data, or a server with --from", c.Data)
+		}
+	}
 	o, err := c.open(ctx, e, time.Now)
 	if err != nil {
 		return bulk.Counts{}, err
 	}
 	defer o.store.Close() // only read
-	bar := progress(e, -1, "exporting")
-	d := bulk.Dump{Store: o.store, Types: inOrder(types), Versions: c.Versions, Dir: c.Out, Redact: notify.Redact, Progress: func(_, _ int64, rows int) { _ = bar.Set(rows) }}
+	bar := progress(e, -1, "exporting", counting()...)
+	d := bulk.Dump{Store: o.store, Source: c.name(), Types: inOrder(types), Versions: c.Versions, Dir: c.Out, Redact: notify.Redact, Progress: func(_, _ int64, rows int) { _ = bar.Set(rows) }}
 	n, err := d.Run(ctx)
 	_ = bar.Finish() // a bar that cannot be drawn is no failure
 	return bulk.Counts{Read: n, Written: n}, err
@@ -137,9 +147,6 @@ type fetched struct {
 
 // fetch asks a server for a bulk export and fetches its files.
 func (c *exportCmd) fetch(ctx context.Context, e *env) (bulk.Counts, error) {
-	if err := os.MkdirAll(c.Out, 0o700); err != nil {
-		return bulk.Counts{}, fmt.Errorf("cannot make the folder %s (%w)", c.Out, err)
-	}
 	q := url.Values{"_outputFormat": {map[string]string{"ndjson": string(bulk.NDJSON), "csv": string(bulk.CSV), "parquet": string(bulk.Parquet)}[c.Format]}}
 	if len(c.Type) > 0 {
 		q.Set("_type", strings.Join(c.Type, ","))
@@ -147,7 +154,16 @@ func (c *exportCmd) fetch(ctx context.Context, e *env) (bulk.Counts, error) {
 	if c.Since != "" {
 		q.Set("_since", c.Since)
 	}
-	cl := &caller{base: strings.TrimSuffix(c.From, "/"), token: c.Token}
+	for _, f := range c.Filter {
+		q.Add("_typeFilter", f)
+	}
+	cl, err := newCaller("--from", c.From, c.Token)
+	if err != nil {
+		return bulk.Counts{}, err
+	}
+	if err := os.MkdirAll(c.Out, 0o700); err != nil {
+		return bulk.Counts{}, fmt.Errorf("cannot make the folder %s (%w)", c.Out, err)
+	}
 	at := filepath.Join(c.Out, bulk.ProgressFile)
 	f := fetched{Request: cl.base + "/$export?" + q.Encode()}
 	var have fetched
@@ -164,10 +180,9 @@ func (c *exportCmd) fetch(ctx context.Context, e *env) (bulk.Counts, error) {
 		}
 		return bulk.Replace(at, data)
 	}
-	bar := progress(e, -1, "exporting")
+	bar := progress(e, -1, "exporting", counting()...)
 	defer bar.Finish() // a bar that cannot be drawn is no failure
 	var manifest *fhirjson.Node
-	var err error
 	if f.Status != "" {
 		// An export that is gone is asked for again.
 		if manifest, err = c.wait(ctx, cl, f.Status, bar); errors.Is(err, errExpired) {

@@ -52,7 +52,10 @@ func (c *importCmd) Run(e *env) error {
 	case c.Versions:
 		counts, err = c.move(ctx, e)
 	case c.To != "":
-		counts, err = c.load(ctx, e, &caller{base: strings.TrimSuffix(c.To, "/"), token: c.Token})
+		var cl *caller
+		if cl, err = newCaller("--to", c.To, c.Token); err == nil {
+			counts, err = c.load(ctx, e, cl)
+		}
 	default:
 		counts, err = c.local(ctx, e)
 	}
@@ -83,7 +86,7 @@ func (c *importCmd) move(ctx context.Context, e *env) (bulk.Counts, error) {
 	counts, err := m.Run(ctx, f)
 	_ = bar.Finish() // a bar that cannot be drawn is no failure
 	if m.Late > 0 {
-		fmt.Fprintf(e.err, "\n%d versions have the time of this import as lastUpdated: the store gives its own.\n", m.Late)
+		fmt.Fprintf(e.err, "%d versions have the time of this import as lastUpdated: the store gives its own.\n", m.Late)
 	}
 	return counts, errors.Join(err, o.store.Close())
 }
@@ -148,9 +151,12 @@ func (s shelf) Write(ctx context.Context, items []bulk.Item) error {
 	return err
 }
 
-// settled is how far the import of one file has come.
+// settled is how far the import of one file has come. Of another file under the
+// same name it says nothing.
 type settled struct {
 	Target string      `json:"target"`
+	Size   int64       `json:"size"`
+	Time   time.Time   `json:"modified"`
 	Offset int64       `json:"offset"`
 	Lines  int         `json:"lines"`
 	Counts bulk.Counts `json:"counts"`
@@ -186,13 +192,14 @@ func (c *importCmd) file(ctx context.Context, name string, t bulk.Target, shown 
 		return counts, 0, fmt.Errorf("cannot read %s (%w)", name, err)
 	}
 	defer f.Close() // only read
+	p := settled{Target: c.target()}
 	if fi, err := f.Stat(); err == nil {
 		size = fi.Size()
+		p.Size, p.Time = size, fi.ModTime().UTC()
 	}
 	at, no := name+".progress", strings.TrimSuffix(name, ".ndjson")+".refused.ndjson"
-	p := settled{Target: c.target()}
 	var have settled
-	if data, err := os.ReadFile(at); err == nil && json.Unmarshal(data, &have) == nil && have.Target == p.Target && have.Offset <= size {
+	if data, err := os.ReadFile(at); err == nil && json.Unmarshal(data, &have) == nil && have.Target == p.Target && have.Size == size && have.Time.Equal(p.Time) {
 		p = have
 	} else if err := os.Remove(no); err != nil && !errors.Is(err, os.ErrNotExist) {
 		return counts, size, fmt.Errorf("cannot replace %s (%w)", no, err)
@@ -214,7 +221,7 @@ func (c *importCmd) file(ctx context.Context, name string, t bulk.Target, shown 
 		},
 		Settled: func(offset int64, lines int, counts bulk.Counts) error {
 			shown(offset)
-			data, err := json.Marshal(settled{p.Target, offset, lines, counts})
+			data, err := json.Marshal(settled{p.Target, p.Size, p.Time, offset, lines, counts})
 			if err != nil {
 				return err
 			}
@@ -250,18 +257,22 @@ func refusedLine(line []byte, number int, why error) []byte {
 // target names where the resources go, so that a progress file of another
 // target is not taken for this one's.
 func (c *importCmd) target() string {
-	switch {
-	case c.To != "":
+	if c.To != "" {
 		return strings.TrimSuffix(c.To, "/")
-	case c.Store != "":
-		at, _, _ := strings.Cut(c.Store, "?")
-		_, host, found := strings.Cut(at, "@") // without the password
-		if found {
-			return host
-		}
-		return at
 	}
-	return c.Data
+	return c.name()
+}
+
+// name says which store it is, without a password.
+func (p place) name() string {
+	if p.Store == "" {
+		return p.Data
+	}
+	at, _, _ := strings.Cut(p.Store, "?")
+	if _, host, found := strings.Cut(at, "@"); found {
+		return host
+	}
+	return at
 }
 
 // files lists the files, those of a folder in the order of their references.
@@ -319,13 +330,28 @@ func (c *importCmd) bar(e *env, files []string) *progressbar.ProgressBar {
 			total += fi.Size()
 		}
 	}
-	return progressbar.NewOptions64(total, progressbar.OptionSetWriter(e.err), progressbar.OptionSetDescription("importing"),
-		progressbar.OptionShowBytes(true), progressbar.OptionThrottle(200*time.Millisecond))
+	return progress(e, total, "importing", progressbar.OptionShowBytes(true))
 }
+
+// remote waits for the begin of an answer, not for its end: files are large.
+var remote = func() *http.Client {
+	t := http.DefaultTransport.(*http.Transport).Clone()
+	t.ResponseHeaderTimeout = 2 * time.Minute
+	return &http.Client{Transport: t}
+}()
 
 // caller speaks to a FHIR server.
 type caller struct {
 	base, token string
+}
+
+// newCaller reads the base URL that a flag names.
+func newCaller(flag, base, token string) (*caller, error) {
+	u, err := url.Parse(base)
+	if err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
+		return nil, fmt.Errorf("%s %q is not a FHIR base URL such as http://127.0.0.1:8080/fhir", flag, base)
+	}
+	return &caller{strings.TrimSuffix(base, "/"), token}, nil
 }
 
 // do sends a request, again where the server asks to wait.
@@ -343,15 +369,14 @@ func (c *caller) do(ctx context.Context, method, to string, body []byte, h http.
 		if c.token != "" && c.own(req.URL) {
 			req.Header.Set("Authorization", "Bearer "+c.token)
 		}
-		res, err := http.DefaultClient.Do(req)
+		res, err := remote.Do(req)
 		switch {
 		case ctx.Err() != nil:
 			return nil, ctx.Err()
 		case err != nil:
 			return nil, fmt.Errorf("%s does not answer; is the service running there?", c.base)
 		case res.StatusCode == http.StatusUnauthorized || res.StatusCode == http.StatusForbidden:
-			res.Body.Close()
-			return nil, fmt.Errorf("the server refuses the token (%d); mint one with tidemark token --role integration", res.StatusCode)
+			return nil, refusedToken(res)
 		case (res.StatusCode == http.StatusTooManyRequests || res.StatusCode == http.StatusServiceUnavailable) && try < most:
 			res.Body.Close()
 			if err := pause(ctx, retryAfter(res.Header, time.Second)); err != nil {
@@ -361,6 +386,13 @@ func (c *caller) do(ctx context.Context, method, to string, body []byte, h http.
 			return res, nil
 		}
 	}
+}
+
+// refusedToken says why a server does not take the token, in its words.
+func refusedToken(res *http.Response) error {
+	body, _ := io.ReadAll(io.LimitReader(res.Body, 1<<20)) // only for its words
+	res.Body.Close()
+	return fmt.Errorf("the server refuses the token (%s); give one with --token, such as tidemark token --role integration mints", diagnostics(res.StatusCode, body))
 }
 
 // own reports whether a URL leads to the server itself.

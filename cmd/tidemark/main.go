@@ -15,6 +15,7 @@ import (
 	"github.com/alecthomas/kong"
 
 	"tidemark/internal/auth"
+	"tidemark/internal/fault"
 )
 
 // version is what /fhir/metadata shows.
@@ -88,12 +89,22 @@ func (e *exit) Unwrap() error { return e.err }
 
 // fail prints one line that says what to change.
 func fail(w io.Writer, err error) int {
-	fmt.Fprintln(w, "tidemark:", strings.ReplaceAll(strings.TrimSpace(err.Error()), "\n", "; "))
+	fmt.Fprintln(w, "tidemark:", strings.ReplaceAll(strings.TrimSpace(words(err)), "\n", "; "))
 	var x *exit
 	if errors.As(err, &x) {
 		return x.code
 	}
 	return 2
+}
+
+// words are an error's own, and of an internal one what lies beneath: a client
+// of the service must not see that, but whoever runs a command needs it.
+func words(err error) string {
+	var f *fault.Error
+	if errors.As(err, &f) && f.Kind == fault.Internal && f.Cause != nil {
+		return "cannot " + f.Cause.Error()
+	}
+	return err.Error()
 }
 
 type versionCmd struct{}

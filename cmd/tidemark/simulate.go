@@ -3,16 +3,21 @@ package main
 import (
 	"bufio"
 	"bytes"
+	"context"
+	"errors"
 	"fmt"
+	"hash/maphash"
 	"io"
-	"net/http"
 	"os"
-	"strings"
+	"os/signal"
+	"syscall"
 	"time"
 
 	"github.com/schollz/progressbar/v3"
 
+	"tidemark/internal/bulk"
 	"tidemark/internal/sim"
+	"tidemark/internal/store"
 )
 
 type simulateCmd struct {
@@ -49,24 +54,41 @@ func (c *simulateCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	bar := progress(e, sim.Count(o).Steps, "simulating")
+	bar := progress(e, int64(sim.Count(o).Steps), "simulating", counting()...)
+	defer bar.Finish() // a bar that cannot be drawn is no reason to stop
 	if c.To != "" {
-		return c.post(e, o, bar)
-	}
-	var w io.Writer = e.out
-	if c.Out != "" {
-		f, err := os.Create(c.Out)
-		if err != nil {
-			return fmt.Errorf("cannot write %s (%w)", c.Out, err)
+		ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGINT, syscall.SIGTERM)
+		defer stop()
+		counts, err := c.post(ctx, o, e, bar)
+		_ = bar.Finish()
+		if err != nil && ctx.Err() != nil {
+			fmt.Fprintln(e.err, counts)
+			return &exit{1, fmt.Errorf("interrupted; the same command with --end %s goes through it again from the start, and writes nothing twice", o.End.Format(time.RFC3339))}
 		}
-		defer f.Close()
-		w = f
+		return conclude(ctx, e, counts, err)
 	}
+	if c.Out == "" {
+		return c.write(e, o, e.out, bar)
+	}
+	f, err := os.Create(c.Out)
+	if err != nil {
+		return fmt.Errorf("cannot write %s (%w)", c.Out, err)
+	}
+	return errors.Join(c.write(e, o, f, bar), f.Close())
+}
+
+// write writes the resources as they are in the end, each once: an import of
+// the file that is repeated must not bring back what was corrected.
+func (c *simulateCmd) write(e *env, o sim.Options, w io.Writer, bar *progressbar.ProgressBar) error {
+	last := lastSteps(o)
 	b := bufio.NewWriterSize(w, 1<<20)
-	// NDJSON holds the resources as they are in the end: a corrected entry
-	// stands once more behind the first, and an importer takes the last.
-	n, line := 0, []byte(nil)
+	n, i, line := 0, -1, []byte(nil)
 	for st := range sim.Steps(o) {
+		_ = bar.Add(1)
+		i++
+		if at, ok := last[store.Key{Type: st.Type, ID: st.ID}]; ok && at != i {
+			continue
+		}
 		if line = st.AppendJSON(line[:0]); len(line) > 0 {
 			line = append(line, '\n')
 			if _, err := b.Write(line); err != nil {
@@ -74,35 +96,61 @@ func (c *simulateCmd) Run(e *env) error {
 			}
 			n++
 		}
-		_ = bar.Add(1) // a bar that cannot be drawn is no reason to stop
 	}
 	if err := b.Flush(); err != nil {
 		return fmt.Errorf("cannot write (%w)", err)
 	}
 	_ = bar.Finish()
-	fmt.Fprintf(e.err, "\nwritten %d\n", n)
+	fmt.Fprintln(e.err, "written", n)
 	return nil
 }
 
+// lastSteps gives the number of the last step of each resource that has more
+// than one, and of some others: which resources came before is kept as bits of a
+// hash, so that a large hospital fits into memory.
+func lastSteps(o sim.Options) map[store.Key]int {
+	bits := uint64(64 * (sim.Count(o).Steps/4 + 1)) // 16 a step
+	seen := make([]uint64, bits/64)
+	seed := maphash.MakeSeed()
+	last := map[store.Key]int{}
+	i := -1
+	for st := range sim.Steps(o) {
+		i++
+		key := store.Key{Type: st.Type, ID: st.ID}
+		h := maphash.Comparable(seed, key) % bits
+		if seen[h/64]&(1<<(h%64)) != 0 {
+			last[key] = i
+		}
+		seen[h/64] |= 1 << (h % 64)
+	}
+	return last
+}
+
 // post sends the steps in batches of one transaction each, in order.
-func (c *simulateCmd) post(e *env, o sim.Options, bar *progressbar.ProgressBar) error {
-	base := strings.TrimSuffix(c.To, "/")
-	client := &http.Client{Timeout: 2 * time.Minute}
+func (c *simulateCmd) post(ctx context.Context, o sim.Options, e *env, bar *progressbar.ProgressBar) (bulk.Counts, error) {
+	var counts bulk.Counts
+	cl, err := newCaller("--to", c.To, c.Token)
+	if err != nil {
+		return counts, err
+	}
 	const size = 100
 	var body bytes.Buffer
 	seen := map[string]bool{}
-	count, written, refused := 0, 0, 0
+	count := 0
 	flush := func() error {
 		if count == 0 {
 			return nil
 		}
 		body.WriteString("]}")
-		err := c.send(client, base, body.Bytes())
-		if err == nil {
-			written += count
-		} else if _, ok := err.(refusal); ok {
-			refused += count
-			fmt.Fprintf(e.err, "\nrefused: %v\n", err)
+		counts.Read += count
+		_, err := cl.post(ctx, body.Bytes(), "return=minimal")
+		switch {
+		case err == nil:
+			counts.Written += count
+		case bulk.Refusal(err):
+			counts.Refused += count
+			_ = bar.Clear()
+			fmt.Fprintf(e.err, "refused: a transaction of %d resources: %v\n", count, err)
 			err = nil
 		}
 		_ = bar.Add(count)
@@ -116,7 +164,7 @@ func (c *simulateCmd) post(e *env, o sim.Options, bar *progressbar.ProgressBar) 
 		key := st.Type + "/" + st.ID
 		if seen[key] || count == size {
 			if err := flush(); err != nil {
-				return err
+				return counts, err
 			}
 		}
 		if count == 0 {
@@ -133,52 +181,6 @@ func (c *simulateCmd) post(e *env, o sim.Options, bar *progressbar.ProgressBar) 
 		seen[key] = true
 		count++
 	}
-	if err := flush(); err != nil {
-		return err
-	}
-	_ = bar.Finish()
-	fmt.Fprintf(e.err, "\nread %d, written %d, skipped 0, refused %d\n", written+refused, written, refused)
-	if refused > 0 {
-		return &exit{1, fmt.Errorf("%d resources were refused", refused)}
-	}
-	return nil
-}
-
-// refusal is a server's no, after which the next batch may still do.
-type refusal string
-
-func (r refusal) Error() string { return string(r) }
-
-func (c *simulateCmd) send(client *http.Client, base string, body []byte) error {
-	for try := 0; ; try++ {
-		req, err := http.NewRequest(http.MethodPost, base, bytes.NewReader(body))
-		if err != nil {
-			return fmt.Errorf("--to %q is not a URL", c.To)
-		}
-		req.Header.Set("Content-Type", "application/fhir+json")
-		req.Header.Set("Prefer", "return=minimal")
-		req.Header.Set("Authorization", "Bearer "+c.Token)
-		res, err := client.Do(req)
-		if err != nil {
-			return fmt.Errorf("%s does not answer; is the service running there?", base)
-		}
-		text, _ := io.ReadAll(io.LimitReader(res.Body, 2000))
-		res.Body.Close()
-		switch {
-		case res.StatusCode < 300:
-			return nil
-		case res.StatusCode == http.StatusUnauthorized, res.StatusCode == http.StatusForbidden:
-			return fmt.Errorf("the server refuses the token (%d); mint one with tidemark token --role integration", res.StatusCode)
-		case res.StatusCode == http.StatusTooManyRequests && try < 20, res.StatusCode == http.StatusServiceUnavailable && try < 5:
-			time.Sleep(time.Second)
-		default:
-			return refusal(fmt.Sprintf("%d %s", res.StatusCode, strings.TrimSpace(string(text))))
-		}
-	}
-}
-
-// progress is a bar on standard error.
-func progress(e *env, total int, words string) *progressbar.ProgressBar {
-	return progressbar.NewOptions(total, progressbar.OptionSetWriter(e.err), progressbar.OptionSetDescription(words),
-		progressbar.OptionShowCount(), progressbar.OptionShowIts(), progressbar.OptionThrottle(200*time.Millisecond))
+	err = flush()
+	return counts, err
 }

@@ -19,6 +19,7 @@ import (
 // into the same folder was cut off, with the same horizon.
 type Dump struct {
 	Store    DumpStore
+	Source   string // names the store, so that a part of another's is not gone on with
 	Types    []string
 	Versions bool
 	Dir      string
@@ -41,6 +42,7 @@ const ProgressFile = ".tidemark-export.json"
 
 // dumpPlace is where a dump stands.
 type dumpPlace struct {
+	Source   string   `json:"source,omitempty"`
 	Versions bool     `json:"versions"`
 	Types    []string `json:"types"`
 	Horizon  int64    `json:"horizon"`
@@ -78,7 +80,7 @@ func (d *Dump) Run(ctx context.Context) (int, error) {
 
 // place reads where the dump stands, or fixes the horizon of a new one.
 func (d *Dump) place(ctx context.Context) (dumpPlace, error) {
-	want := dumpPlace{Versions: d.Versions, Types: d.Types}
+	want := dumpPlace{Source: d.Source, Versions: d.Versions, Types: d.Types}
 	data, err := os.ReadFile(filepath.Join(d.Dir, ProgressFile))
 	if errors.Is(err, fs.ErrNotExist) {
 		want.Horizon, err = d.Store.LastSeq(ctx)
@@ -94,7 +96,7 @@ func (d *Dump) place(ctx context.Context) (dumpPlace, error) {
 	if err != nil {
 		return want, fault.Wrap(err, "read "+ProgressFile)
 	}
-	a, _ := json.Marshal(dumpPlace{Versions: have.Versions, Types: have.Types}) // plain values
+	a, _ := json.Marshal(dumpPlace{Source: have.Source, Versions: have.Versions, Types: have.Types}) // plain values
 	b, _ := json.Marshal(want)
 	if string(a) != string(b) {
 		return want, fault.New(fault.Conflict, "conflict", "The folder holds a part of another export; name another folder, or remove %s to begin anew.", ProgressFile)
