@@ -63,7 +63,7 @@ func (c *simulateCmd) Run(e *env) error {
 		_ = bar.Finish()
 		if err != nil && ctx.Err() != nil {
 			fmt.Fprintln(e.err, counts)
-			return &exit{1, fmt.Errorf("interrupted; the same command with --end %s goes through it again from the start, and writes nothing twice", o.End.Format(time.RFC3339))}
+			return &exit{1, errors.New("interrupted; what was posted stays. A file from --out, brought in with tidemark import --to, goes on where it was cut off")}
 		}
 		return conclude(ctx, e, counts, err)
 	}
@@ -78,18 +78,20 @@ func (c *simulateCmd) Run(e *env) error {
 }
 
 // write writes the resources as they are in the end, each once: an import of
-// the file that is repeated must not bring back what was corrected.
+// the file that is repeated must not bring back what was corrected. Each stands
+// where it first came up, so that references lead to what stands before.
 func (c *simulateCmd) write(e *env, o sim.Options, w io.Writer, bar *progressbar.ProgressBar) error {
-	last := lastSteps(o)
+	last := lastly(o)
 	b := bufio.NewWriterSize(w, 1<<20)
-	n, i, line := 0, -1, []byte(nil)
+	n, line := 0, []byte(nil)
 	for st := range sim.Steps(o) {
 		_ = bar.Add(1)
-		i++
-		if at, ok := last[store.Key{Type: st.Type, ID: st.ID}]; ok && at != i {
-			continue
+		line = st.AppendJSON(line[:0])
+		key := store.Key{Type: st.Type, ID: st.ID}
+		if in, ok := last[key]; ok {
+			line, last[key] = append(line[:0], in...), nil // once
 		}
-		if line = st.AppendJSON(line[:0]); len(line) > 0 {
+		if len(line) > 0 {
 			line = append(line, '\n')
 			if _, err := b.Write(line); err != nil {
 				return fmt.Errorf("cannot write (%w)", err)
@@ -105,21 +107,19 @@ func (c *simulateCmd) write(e *env, o sim.Options, w io.Writer, bar *progressbar
 	return nil
 }
 
-// lastSteps gives the number of the last step of each resource that has more
-// than one, and of some others: which resources came before is kept as bits of a
-// hash, so that a large hospital fits into memory.
-func lastSteps(o sim.Options) map[store.Key]int {
+// lastly gives each resource that has more than one step, and some others, as
+// it is in the end, nil where it is deleted. Which resources came before is kept
+// as bits of a hash, so that a large hospital fits into memory.
+func lastly(o sim.Options) map[store.Key][]byte {
 	bits := uint64(64 * (sim.Count(o).Steps/4 + 1)) // 16 a step
 	seen := make([]uint64, bits/64)
 	seed := maphash.MakeSeed()
-	last := map[store.Key]int{}
-	i := -1
+	last := map[store.Key][]byte{}
 	for st := range sim.Steps(o) {
-		i++
 		key := store.Key{Type: st.Type, ID: st.ID}
 		h := maphash.Comparable(seed, key) % bits
 		if seen[h/64]&(1<<(h%64)) != 0 {
-			last[key] = i
+			last[key] = st.AppendJSON(nil)
 		}
 		seen[h/64] |= 1 << (h % 64)
 	}
