@@ -205,6 +205,20 @@ func changes(tb testing.TB, s store.Store, after int64) []store.Version {
 	return vs
 }
 
+// scan gives the ids of all patients at a place in the feed.
+func scan(tb testing.TB, s store.Store, upTo int64) string {
+	tb.Helper()
+	vs, err := s.Scan(context.Background(), "Patient", 0, upTo, 100)
+	if err != nil {
+		tb.Fatal(err)
+	}
+	var ids []string
+	for _, v := range vs {
+		ids = append(ids, v.ID)
+	}
+	return strings.Join(ids, " ")
+}
+
 // eventually waits for what another process or the server does.
 func eventually(tb testing.TB, what string, f func() bool) {
 	tb.Helper()
@@ -367,6 +381,12 @@ func TestLateWrite(t *testing.T) {
 		if vs := changes(t, s, 0); len(vs) != 3 {
 			t.Errorf("all: %+v", vs)
 		}
+		if got := scan(t, s, second.Seq); got != "p0 p1" {
+			t.Errorf("a scan up to the second gives %s", got)
+		}
+		if got := scan(t, s, v.Seq); got != "p0 p1 late" {
+			t.Errorf("a scan up to the late one gives %s", got)
+		}
 	}
 }
 
@@ -387,6 +407,10 @@ func TestLateWriteOfDeadWriter(t *testing.T) {
 	defer func() { bury(); <-done }()
 	release()
 	<-dead
+	// It is there under the number that was given up, which nobody shows.
+	if got := scan(t, b, second.Seq); got != "p0 p1" {
+		t.Errorf("a scan gives %s", got)
+	}
 	eventually(t, "the late write is found", func() bool { vs := changes(t, b, second.Seq); return len(vs) == 1 && vs[0].ID == "late" })
 	v, err := b.Read(context.Background(), store.Key{Type: "Patient", ID: "late"})
 	if err != nil || v.Seq <= second.Seq {

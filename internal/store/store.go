@@ -219,6 +219,11 @@ type Store interface {
 	// all types. No version with a lower Seq appears later: what several
 	// writers have not settled yet is held back.
 	Changes(ctx context.Context, after int64, limit int) ([]Version, error)
+	// Scan returns versions of a type with after < Seq <= upTo that were the last
+	// of their resource when the feed stood at upTo, deletions among them, in
+	// order of Seq, at most limit; none are the end. upTo is at most LastSeq: so
+	// the answer is the same whatever is written meanwhile.
+	Scan(ctx context.Context, typ string, after, upTo int64, limit int) ([]Version, error)
 	// LastSeq is the Seq up to which Changes is settled.
 	LastSeq(ctx context.Context) (int64, error)
 

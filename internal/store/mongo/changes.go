@@ -2,6 +2,8 @@ package mongo
 
 import (
 	"context"
+	"errors"
+	"fmt"
 
 	"go.mongodb.org/mongo-driver/v2/bson"
 	"go.mongodb.org/mongo-driver/v2/mongo/options"
@@ -80,4 +82,75 @@ func (s *Store) lastSeq(ctx context.Context) (int64, error) {
 		}
 		to = v.Seq - 1
 	}
+}
+
+// scanBytes bounds the bodies of one answer of Scan, as far as that can be
+// without leaving out the first.
+const scanBytes = 8 << 20
+
+// Scan implements store.Store. It gives fewer than limit where they are large.
+func (s *Store) Scan(ctx context.Context, typ string, after, upTo int64, limit int) ([]store.Version, error) {
+	leave, err := s.enter(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer leave()
+	out, err := s.scan(ctx, typ, after, upTo, limit)
+	return out, wrap(ctx, err, "read the resources of a type")
+}
+
+// scan walks the type's part of the feed. What it answers rests on versions
+// alone, which are never changed: the same call gives the same answer whatever
+// is written meanwhile. A version is the last at upTo when the next one is not
+// there or stands beyond. All numbers up to upTo are settled, so that one that
+// is not there will not come; one that was given up has been moved beyond, or
+// will be.
+func (s *Store) scan(ctx context.Context, typ string, after, upTo int64, limit int) ([]store.Version, error) {
+	late, err := s.fenced(ctx)
+	if err != nil {
+		return nil, err
+	}
+	var out []store.Version
+	for len(out) == 0 && after < upTo {
+		found, err := s.stretch(ctx, typ, after, upTo, limit)
+		if err != nil || len(found) == 0 {
+			return nil, err
+		}
+		after = found[len(found)-1].Seq
+		next, err := s.successors(ctx, found)
+		if err != nil {
+			return nil, err
+		}
+		for i, v := range found {
+			if seq, ok := next[i]; late[v.Seq] || ok && seq <= upTo && !late[seq] {
+				continue
+			}
+			out = append(out, v.stored())
+		}
+	}
+	return out, nil
+}
+
+var errEnough = errors.New("enough was read")
+
+// stretch reads the next versions of a type, superseded ones among them.
+func (s *Store) stretch(ctx context.Context, typ string, after, upTo int64, limit int) ([]*version, error) {
+	var out []*version
+	size := 0
+	o := options.Find().SetSort(bson.D{is("seq", 1)}).SetLimit(int64(limit)).SetProjection(withoutIndex)
+	err := s.find(ctx, versions, "typed", bson.D{is("type", typ), is("seq", bson.D{is("$gt", after), is("$lte", upTo)})}, o, func(raw bson.Raw) error {
+		v := &version{}
+		if err := bson.Unmarshal(raw, v); err != nil {
+			return fmt.Errorf("read a document of %s: %w", versions, err)
+		}
+		out = append(out, v)
+		if size += len(v.Body); size >= scanBytes {
+			return errEnough
+		}
+		return nil
+	})
+	if errors.Is(err, errEnough) {
+		err = nil
+	}
+	return out, err
 }

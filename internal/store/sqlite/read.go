@@ -73,9 +73,7 @@ func (s *Store) Changes(ctx context.Context, after int64, limit int) ([]store.Ve
 	return list(ctx, s, versionOf, sqlChanges, after, limit)
 }
 
-// Scan returns versions of the type with after < Seq ≤ upTo that were the last
-// of their resource when the feed stood at upTo, deletions among them, in
-// order of Seq, at most limit; none are the end.
+// Scan implements store.Store.
 func (s *Store) Scan(ctx context.Context, typ string, after, upTo int64, limit int) ([]store.Version, error) {
 	return list(ctx, s, versionOf, sqlScan, typ, after, upTo, limit)
 }

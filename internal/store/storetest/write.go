@@ -493,6 +493,7 @@ func cancelled(t *testing.T, s store.Store) {
 		"Count":        func(ctx context.Context) error { _, err := s.Count(ctx, q, 0); return err },
 		"History":      func(ctx context.Context) error { _, err := s.History(ctx, store.HistoryQuery{Count: 10}); return err },
 		"Changes":      func(ctx context.Context) error { _, err := s.Changes(ctx, 0, 10); return err },
+		"Scan":         func(ctx context.Context) error { _, err := s.Scan(ctx, "Patient", 0, 1, 10); return err },
 		"LastSeq":      func(ctx context.Context) error { _, err := s.LastSeq(ctx); return err },
 		"Entries":      func(ctx context.Context) error { _, err := s.Entries(ctx, store.EntryQuery{Drain: "d"}); return err },
 		"DrainsAt":     func(ctx context.Context) error { _, err := s.DrainsAt(ctx, []string{"w"}); return err },
