@@ -5,4 +5,6 @@
 // engine does within one process is tried in package storetest.
 //
 // TIDEMARK_CRASH_CYCLES=500 makes that many kills instead of some tens.
+// TIDEMARK_CRASH_STORE=mongodb://…/ has the programs serve a MongoDB deployment
+// instead of the embedded store; module mongotest runs it with its own server.
 package crash

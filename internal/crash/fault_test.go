@@ -39,6 +39,7 @@ func inNamespace(t *testing.T, script string, args ...string) []string {
 // TestFullDisk: on a full disk writes are refused with 503 and say why, reads go on, and
 // nothing acknowledged is lost; with space again, writes go on without a restart.
 func TestFullDisk(t *testing.T) {
+	embeddedOnly(t)
 	dir := t.TempDir()
 	args := inNamespace(t, `mount -t tmpfs -o size=12m tmpfs "$1" && shift && exec "$@"`, append([]string{dir, binary}, serveArgs(dir)...)...)
 	p := start(t, args[0], args[1:]...)
@@ -107,6 +108,7 @@ func TestFullDisk(t *testing.T) {
 
 // TestReadOnlyDirectory: the program does not start on one, and says so.
 func TestReadOnlyDirectory(t *testing.T) {
+	embeddedOnly(t)
 	dir := t.TempDir()
 	p := serve(t, dir)
 	p.terminate(t)
@@ -117,6 +119,7 @@ func TestReadOnlyDirectory(t *testing.T) {
 // TestSecondProcess: a data directory is served by one process; the second
 // refuses, and the first is not disturbed.
 func TestSecondProcess(t *testing.T) {
+	embeddedOnly(t)
 	dir := t.TempDir()
 	p := serve(t, dir)
 	start(t, binary, serveArgs(dir)...).oneLine(t, dir, "in use by another")
@@ -128,6 +131,7 @@ func TestSecondProcess(t *testing.T) {
 
 // TestDamagedFile: a data file that is none is refused with one line.
 func TestDamagedFile(t *testing.T) {
+	embeddedOnly(t)
 	for name, damage := range map[string]func(b []byte) []byte{
 		"header":      func(b []byte) []byte { copy(b, "not a database, that"); return b },
 		"first pages": func(b []byte) []byte { clear(b[100:min(len(b), 16384)]); return b },
@@ -210,6 +214,7 @@ func TestClockSteps(t *testing.T) {
 // What is written from then on would be lost with the process, so that nothing
 // may be acknowledged any more, and /readyz must say so.
 func TestFileTakenAway(t *testing.T) {
+	embeddedOnly(t)
 	dir := t.TempDir()
 	p := serve(t, dir)
 	c := dial(p.base, token(t, dir))

@@ -3,6 +3,8 @@ package crash
 import (
 	"bufio"
 	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -21,6 +23,27 @@ import (
 
 // binary is the program under test, built once.
 var binary string
+
+// shared is a MongoDB deployment that takes the place of the embedded store: a
+// URL that ends in "/", to which each test adds a database of its own.
+var shared = os.Getenv("TIDEMARK_CRASH_STORE")
+
+// embeddedOnly is for what is about the data file.
+func embeddedOnly(t *testing.T) {
+	t.Helper()
+	if shared != "" {
+		t.Skip("this is about the embedded store")
+	}
+}
+
+// storeOf is the URL of the store of a data directory, "" for the embedded one.
+func storeOf(dir string) string {
+	if shared == "" {
+		return ""
+	}
+	sum := sha256.Sum256([]byte(dir))
+	return shared + "crash_" + hex.EncodeToString(sum[:8])
+}
 
 func TestMain(m *testing.M) { os.Exit(run(m)) }
 
@@ -82,8 +105,12 @@ func (p *process) terminate(t *testing.T) int {
 	return p.code()
 }
 
-func serveArgs(dir string) []string {
-	return []string{"serve", "--data", dir, "--listen", "127.0.0.1:0", "--admin-listen", "", "--rate-limit", "0"}
+func serveArgs(dir string, more ...string) []string {
+	args := []string{"serve", "--data", dir, "--listen", "127.0.0.1:0", "--admin-listen", "", "--rate-limit", "0"}
+	if store := storeOf(dir); store != "" {
+		args = append(args, "--store", store)
+	}
+	return append(args, more...)
 }
 
 // begin starts the program without waiting for it.

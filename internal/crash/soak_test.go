@@ -44,6 +44,7 @@ func (p *process) usage(t *testing.T) usage {
 // TIDEMARK_SOAK says, such as 1h. What grows with the data, the page caches, is
 // full after the first quarter of a long run.
 func TestSoak(t *testing.T) {
+	embeddedOnly(t)
 	length := 4 * time.Second
 	if text := os.Getenv("TIDEMARK_SOAK"); text != "" {
 		var err error
