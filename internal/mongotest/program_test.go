@@ -24,6 +24,16 @@ func TestProgramOnMongoDB(t *testing.T) {
 	}
 }
 
+// TestLeasesOnMongoDB has several programs take over from each other: a kill
+// and a pause in the ordinary run, twelve of both with TIDEMARK_LONG=1.
+func TestLeasesOnMongoDB(t *testing.T) {
+	cycles := "2"
+	if os.Getenv("TIDEMARK_LONG") != "" {
+		cycles = "12"
+	}
+	runCrash(t, "^TestLeases$", "TIDEMARK_CRASH_CYCLES="+cycles)
+}
+
 // runCrash runs tests of package crash on a server of their own.
 func runCrash(t *testing.T, run string, env ...string) {
 	t.Helper()
