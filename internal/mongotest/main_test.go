@@ -15,5 +15,9 @@ func TestMain(m *testing.M) {
 	// The server decodes every document of a collection for nearly every
 	// query; most of the time would go into collecting them.
 	debug.SetGCPercent(800)
-	os.Exit(m.Run())
+	code := m.Run()
+	if programs != "" {
+		_ = os.RemoveAll(programs) // in the directory for temporary files
+	}
+	os.Exit(code)
 }
