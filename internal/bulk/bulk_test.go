@@ -3,6 +3,7 @@ package bulk
 import (
 	"bufio"
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"log/slog"
@@ -296,7 +297,7 @@ func TestExportHoldsEverything(t *testing.T) {
 		t.Errorf("manifest %s", m.Bytes())
 	}
 	for _, f := range j.Files {
-		fi, err := os.Stat(s.path(j.ID, f.Name))
+		fi, err := os.Stat(s.path(j.ID, f))
 		if err != nil || fi.Mode().Perm() != 0o600 {
 			t.Errorf("%s: %v %v", f.Name, fi.Mode(), err)
 		}
@@ -433,6 +434,58 @@ func TestResume(t *testing.T) {
 	}
 	if n := len(b.resources(s, who, j)); n != 40 {
 		t.Error(n, "patients")
+	}
+}
+
+// TestWokenHolder: a process that stood still while another took the export
+// over and ended it goes on as if nothing had happened, for it does not know.
+// What the other wrote, and the job, are not touched.
+func TestWokenHolder(t *testing.T) {
+	for name, wakes := range map[string]error{"and writes": nil, "and fails": errors.New("its own trouble")} {
+		t.Run(name, func(t *testing.T) {
+			b := newBench(t)
+			for i := range 40 {
+				b.put(patient(fmt.Sprint("p", i), "x"))
+			}
+			who := caller(everything)
+			old := b.service()
+			id, err := old.Start(t.Context(), who, b.request(OfSystem, "", "_type=Patient"), "")
+			if err != nil {
+				t.Fatal(err)
+			}
+			stands, wake, over := make(chan struct{}), make(chan struct{}), make(chan struct{})
+			stop := sync.OnceFunc(func() { close(stands) })
+			old.scan = scanFunc(func(c context.Context, typ string, after, upTo int64, limit int) ([]store.Version, error) {
+				vs, err := feed{b.store}.Scan(c, typ, after, upTo, 5)
+				stop()
+				<-wake
+				return vs, errors.Join(err, wakes)
+			})
+			go func() {
+				old.next(t.Context(), 1)
+				close(over)
+			}()
+			<-stands
+			next := b.service()
+			for next.next(t.Context(), 2) {
+			}
+			want, _, err := next.Status(t.Context(), who, id)
+			if err != nil || want.Phase != Complete {
+				t.Fatal(want, err)
+			}
+			close(wake)
+			<-over
+			got, _, err := next.job(t.Context(), who, id)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if d := cmp.Diff(want, got); d != "" {
+				t.Error(d)
+			}
+			if d := cmp.Diff(b.standing(want.Horizon), b.resources(next, who, got)); d != "" {
+				t.Error(d)
+			}
+		})
 	}
 }
 

@@ -60,6 +60,7 @@ type File struct {
 	Table string `json:"table,omitempty"` // of a flat table
 	Count int64  `json:"count"`
 	Size  int64  `json:"size"` // on disk
+	Term  int64  `json:"term"` // of the lease, in whose folder it lies
 }
 
 // Role is under which heading of the manifest a file stands.

@@ -21,7 +21,7 @@ type lines struct {
 func (l *lines) write(line []byte) (err error) {
 	if l.out == nil {
 		name := l.r.job.name(l.file.Name, ".ndjson")
-		if l.out, err = create(l.r.path(l.r.job.ID, name)); err != nil {
+		if l.out, err = create(l.r.path(l.r.job.ID, File{Name: name, Term: l.r.job.Fence})); err != nil {
 			return err
 		}
 		l.out.name = name
@@ -46,7 +46,7 @@ func (l *lines) close() error {
 		return writing(err)
 	}
 	f := l.file
-	f.Name, f.Size = out.name, size
+	f.Name, f.Size, f.Term = out.name, size, l.r.job.Fence
 	l.r.job.Files = append(l.r.job.Files, f)
 	l.file.Count = 0
 	return nil

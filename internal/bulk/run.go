@@ -7,7 +7,9 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -218,30 +220,32 @@ func (r *run) prepare(ctx context.Context) error {
 	if err := r.keep(ctx); err != nil {
 		return err
 	}
-	dir := r.dir(j.ID)
-	if err := os.MkdirAll(dir, 0o700); err != nil {
+	if err := os.MkdirAll(filepath.Dir(r.path(j.ID, File{Term: j.Fence, Name: "x"})), 0o700); err != nil {
 		return fault.Wrap(err, "make the folder of an export")
 	}
-	// A file that was not finished is written again.
-	entries, err := os.ReadDir(dir)
+	// A file that was not finished is written again. Those of later terms are
+	// another process's.
+	err := filepath.WalkDir(r.dir(j.ID), func(at string, e fs.DirEntry, err error) error {
+		if errors.Is(err, fs.ErrNotExist) {
+			return nil
+		}
+		if err != nil || e.IsDir() {
+			return err
+		}
+		term, err := strconv.ParseInt(filepath.Base(filepath.Dir(at)), 10, 64)
+		if err != nil || term > j.Fence || slices.ContainsFunc(j.Files, func(f File) bool { return r.path(j.ID, f) == at }) {
+			return nil
+		}
+		if err := os.Remove(at); !errors.Is(err, fs.ErrNotExist) {
+			return err
+		}
+		return nil
+	})
 	if err != nil {
-		return fault.Wrap(err, "read the folder of an export")
-	}
-	sizes := map[string]int64{}
-	for _, e := range entries {
-		name := strings.TrimSuffix(e.Name(), ".gz")
-		if slices.ContainsFunc(j.Files, func(f File) bool { return f.Name == name }) {
-			if fi, err := e.Info(); err == nil {
-				sizes[name] = fi.Size()
-			}
-			continue
-		}
-		if err := os.Remove(dir + string(os.PathSeparator) + e.Name()); err != nil && !errors.Is(err, fs.ErrNotExist) {
-			return fault.Wrap(err, "clean the folder of an export")
-		}
+		return fault.Wrap(err, "clean the folder of an export")
 	}
 	for _, f := range j.Files {
-		if sizes[f.Name] != f.Size {
+		if fi, err := os.Stat(r.path(j.ID, f)); err != nil || fi.Size() != f.Size {
 			return fault.New(fault.Gone, "incomplete", "Files that the export had already written are gone or damaged; ask for the export again.")
 		}
 	}
@@ -277,17 +281,22 @@ func (r *run) finish(ctx context.Context, err error) error {
 		if e.Kind != fault.Internal {
 			j.Error = e.Error()
 		}
-		_ = os.RemoveAll(r.dir(j.ID)) // swept later when it fails
 		j.Files = nil
 	default:
 		j.Phase = Complete
 	}
 	j.Ended, j.Expires, j.Progress = now, now.Add(r.Keep), ""
-	if err := r.keep(ctx); !errors.Is(err, errGone) {
-		return err
+	err = r.keep(ctx)
+	if errors.Is(err, errTaken) {
+		return nil // and the files are another's
 	}
-	_ = os.RemoveAll(r.dir(j.ID))
-	return nil
+	if gone := errors.Is(err, errGone); gone || err == nil && j.Phase == Failed {
+		_ = os.RemoveAll(r.dir(j.ID)) // swept later when it fails
+		if gone {
+			return nil
+		}
+	}
+	return err
 }
 
 // pulse notes the progress once a second.

@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"time"
@@ -373,7 +374,7 @@ func (s *Service) OpenFile(ctx context.Context, who *auth.Principal, id, name st
 		return nil, File{}, false, fault.New(fault.NotFound, "not-found", "The export has no file %q; its status lists them.", name)
 	}
 	file = j.Files[i]
-	f, err = os.Open(s.path(j.ID, file.Name))
+	f, err = os.Open(s.path(j.ID, file))
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, File{}, false, fault.New(fault.Gone, "deleted", "The file is no longer there; ask for the export again.")
 	}
@@ -383,10 +384,12 @@ func (s *Service) OpenFile(ctx context.Context, who *auth.Principal, id, name st
 	return f, file, gzipped(file.Name), nil
 }
 
-// path is where a file lies.
-func (s *Service) path(id, name string) string {
-	p := filepath.Join(s.dir(id), name)
-	if gzipped(name) {
+// path is where a file lies: each term of the lease has a folder of its own, so
+// that a process which does not know yet that it lost the lease writes nothing
+// into the files of the next one.
+func (s *Service) path(id string, f File) string {
+	p := filepath.Join(s.dir(id), strconv.FormatInt(f.Term, 10), f.Name)
+	if gzipped(f.Name) {
 		p += ".gz"
 	}
 	return p

@@ -279,8 +279,8 @@ func (s *sheet[R]) begin() (err error) {
 	if f == Parquet {
 		ending = ".parquet"
 	}
-	s.file = File{Role: Output, Type: "Observation", Table: s.spec.name, Name: s.r.job.name(s.spec.name, ending)}
-	s.out, err = createTable(s.r.path(s.r.job.ID, s.file.Name), s.spec.table(), f)
+	s.file = File{Role: Output, Type: "Observation", Table: s.spec.name, Name: s.r.job.name(s.spec.name, ending), Term: s.r.job.Fence}
+	s.out, err = createTable(s.r.path(s.r.job.ID, s.file), s.spec.table(), f)
 	return err
 }
 
