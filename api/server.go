@@ -128,6 +128,10 @@ func New(o Options) *Server {
 // Handler is the whole face.
 func (s *Server) Handler() http.Handler { return s.router }
 
+// AuditQueue is how many audit records wait to be written, and at how many
+// requests begin to wait for room.
+func (s *Server) AuditQueue() (waiting, room int) { return len(s.auditor.in), cap(s.auditor.in) }
+
 // Close waits until the audit records of all requests are written.
 func (s *Server) Close() { s.auditor.close() }
 

@@ -119,7 +119,8 @@ func New(ctx context.Context, cfg Config) (_ *App, err error) {
 	}
 	a.base = baseURL(cfg, a.listener.Addr().String())
 	extract := search.ExtractOptions{Base: a.base, Zone: p.Zone()}
-	if a.store, err = OpenStore(ctx, cfg, extract); err != nil {
+	a.metrics = newMetrics(cfg)
+	if a.store, err = openStore(ctx, cfg, extract, a.metrics.grouped); err != nil {
 		return nil, err
 	}
 	verifier, err := a.verifier(ctx)
@@ -132,9 +133,8 @@ func New(ctx context.Context, cfg Config) (_ *App, err error) {
 	}
 	a.ward = ward.New(a.store, ward.Options{
 		Policy: a.policy.Load, Extract: extract, Clock: cfg.Clock, Logger: cfg.Logger,
-		Validate: func(n *fhirjson.Node) *fault.List { return Validate(library, n) }, Recheck: a.recheck(),
+		Validate: func(n *fhirjson.Node) *fault.List { return Validate(library, n) }, Recheck: a.recheck(), Judged: a.metrics.judged, Swept: a.metrics.swept,
 	})
-	a.metrics = newMetrics(a.store)
 	spans, flush, err := tracer(ctx, cfg.Version)
 	if err != nil {
 		return nil, fmt.Errorf("traces cannot be exported (%v); put OTEL_EXPORTER_OTLP_ENDPOINT right or unset it", cause(err))
@@ -165,6 +165,7 @@ func New(ctx context.Context, cfg Config) (_ *App, err error) {
 		Store: a.store, Ward: a.ward, Verifier: verifier, Conformance: library, Policy: a.policy.Load, Extract: extract,
 		Logger: cfg.Logger, BaseURL: a.base, Version: cfg.Version, MaxBody: cfg.MaxBody, Limiter: limiter(cfg.Rate), AllowOrigin: cfg.Origins,
 	})
+	a.metrics.watch(a.store, a.api.AuditQueue)
 	return a, nil
 }
 
@@ -212,6 +213,10 @@ func Validate(lib *profile.Library, n *fhirjson.Node) *fault.List {
 
 // OpenStore opens the store that the configuration names.
 func OpenStore(ctx context.Context, cfg Config, extract search.ExtractOptions) (store.Store, error) {
+	return openStore(ctx, cfg, extract, nil)
+}
+
+func openStore(ctx context.Context, cfg Config, extract search.ExtractOptions, grouped func(int, time.Duration, error)) (store.Store, error) {
 	read := func(raw []byte) (search.Doc, error) {
 		n, err := fhirjson.Parse(raw)
 		if err != nil {
@@ -220,7 +225,7 @@ func OpenStore(ctx context.Context, cfg Config, extract search.ExtractOptions) (
 		return search.Extract(n, extract), nil
 	}
 	if cfg.Store == "" {
-		s, err := sqlite.Open(ctx, sqlite.Options{Dir: cfg.Data, Extract: read, Clock: cfg.Clock, Logger: cfg.Logger})
+		s, err := sqlite.Open(ctx, sqlite.Options{Dir: cfg.Data, Extract: read, Clock: cfg.Clock, Logger: cfg.Logger, Grouped: grouped})
 		if err != nil {
 			return nil, err // not s: a nil engine in the interface is not a nil interface
 		}

@@ -10,14 +10,18 @@ import (
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
+	"tidemark/internal/drain"
 	"tidemark/internal/notify"
+	"tidemark/internal/search"
 	"tidemark/internal/store"
 )
 
 // metrics are what /metrics of the admin listener shows. No label and no
-// value is about a patient.
+// value is about a patient, and no label takes its values from what callers
+// send, but for the ids of the Subscriptions that are served.
 type metrics struct {
 	registry  *prometheus.Registry
+	now       func() time.Time
 	requests  *prometheus.CounterVec
 	seconds   *prometheus.HistogramVec
 	delivered prometheus.Counter
@@ -25,11 +29,21 @@ type metrics struct {
 	lag       prometheus.Histogram
 	behind    *prometheus.GaugeVec
 	waiting   *prometheus.GaugeVec
+
+	rules       prometheus.Histogram
+	sweep       prometheus.Gauge
+	sweepFailed prometheus.Counter
+
+	// Of the embedded store alone.
+	groupCalls   prometheus.Histogram
+	groupSeconds prometheus.Histogram
+	groupFailed  prometheus.Counter
 }
 
-func newMetrics(st store.Store) *metrics {
+func newMetrics(cfg Config) *metrics {
 	m := &metrics{
 		registry: prometheus.NewRegistry(),
+		now:      cfg.Clock,
 		requests: prometheus.NewCounterVec(prometheus.CounterOpts{Name: "tidemark_requests_total", Help: "Requests answered, by FHIR interaction, resource type and HTTP status."}, []string{"interaction", "type", "status"}),
 		seconds: prometheus.NewHistogramVec(prometheus.HistogramOpts{Name: "tidemark_request_seconds", Help: "Time to answer, by FHIR interaction.",
 			Buckets: []float64{.001, .0025, .005, .01, .025, .05, .1, .25, .5, 1, 2.5, 5, 10}}, []string{"interaction"}),
@@ -37,12 +51,37 @@ func newMetrics(st store.Store) *metrics {
 		failed:    prometheus.NewCounterVec(prometheus.CounterOpts{Name: "tidemark_delivery_failures_total", Help: "Notification attempts that failed, by reason; each is tried again."}, []string{"reason"}),
 		lag: prometheus.NewHistogram(prometheus.HistogramOpts{Name: "tidemark_delivery_lag_seconds", Help: "Time from commit to the receiver's yes.",
 			Buckets: []float64{.005, .01, .025, .05, .1, .25, .5, 1, 5, 15, 60, 300, 1800}}),
+		behind:  prometheus.NewGaugeVec(prometheus.GaugeOpts{Name: "tidemark_delivery_behind_seconds", Help: "Age of the oldest notification that waits, by Subscription that is served."}, []string{"subscription"}),
+		waiting: prometheus.NewGaugeVec(prometheus.GaugeOpts{Name: "tidemark_deliveries_waiting", Help: "Notifications that wait, by Subscription that is served."}, []string{"subscription"}),
+		rules: prometheus.NewHistogram(prometheus.HistogramOpts{Name: "tidemark_rule_evaluation_seconds", Help: "Time that the rules took over one drain: all of them, without reading and writing.",
+			Buckets: []float64{.00001, .000025, .00005, .0001, .00025, .0005, .001, .0025, .005, .01, .025, .1}}),
+		sweep:       prometheus.NewGauge(prometheus.GaugeOpts{Name: "tidemark_sweep_last_success_timestamp_seconds", Help: "When this process last looked through all drains for what time alone brings about; 0 while another does, or none has."}),
+		sweepFailed: prometheus.NewCounter(prometheus.CounterOpts{Name: "tidemark_sweep_failures_total", Help: "Sweeps in which some drain could not be evaluated; the next one tries it again."}),
+		groupCalls: prometheus.NewHistogram(prometheus.HistogramOpts{Name: "tidemark_commit_group_calls", Help: "Calls that shared a transaction of the embedded store, and its wait for the disk.",
+			Buckets: prometheus.ExponentialBuckets(1, 2, 9)}), // up to sqlite's longest group, 256
+		groupSeconds: prometheus.NewHistogram(prometheus.HistogramOpts{Name: "tidemark_commit_group_seconds", Help: "Time of a transaction of the embedded store, its wait for the disk included.",
+			Buckets: []float64{.0005, .001, .0025, .005, .01, .025, .05, .1, .25, .5, 1, 2.5, 5}}),
+		groupFailed: prometheus.NewCounter(prometheus.CounterOpts{Name: "tidemark_commit_group_failures_total", Help: "Transactions of the embedded store that failed as a whole, as with a full disk; nothing of them was kept."}),
 	}
-	m.behind = prometheus.NewGaugeVec(prometheus.GaugeOpts{Name: "tidemark_delivery_behind_seconds", Help: "Age of the oldest notification that waits, by Subscription."}, []string{"subscription"})
-	m.waiting = prometheus.NewGaugeVec(prometheus.GaugeOpts{Name: "tidemark_deliveries_waiting", Help: "Notifications that wait, by Subscription."}, []string{"subscription"})
 	m.registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}),
-		m.requests, m.seconds, m.delivered, m.failed, m.lag, m.behind, m.waiting, &stored{store: st})
+		m.requests, m.seconds, m.delivered, m.failed, m.lag, m.behind, m.waiting, m.rules, m.sweep, m.sweepFailed)
+	if cfg.Store == "" {
+		m.registry.MustRegister(m.groupCalls, m.groupSeconds, m.groupFailed)
+	}
 	return m
+}
+
+// watch adds what is read at each scrape.
+func (m *metrics) watch(st store.Store, auditQueue func() (waiting, room int)) {
+	m.registry.MustRegister(&stored{store: st, now: m.now},
+		prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: "tidemark_audit_queue_records", Help: "Audit records of reads and refusals that wait to be written."}, func() float64 {
+			waiting, _ := auditQueue()
+			return float64(waiting)
+		}),
+		prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: "tidemark_audit_queue_room", Help: "Audit records that may wait; at so many, requests wait too."}, func() float64 {
+			_, room := auditQueue()
+			return float64(room)
+		}))
 }
 
 func (m *metrics) handler() http.Handler {
@@ -74,19 +113,52 @@ func (m *metrics) Lag(subscription string, behind time.Duration, waiting int) {
 	m.waiting.WithLabelValues(subscription).Set(float64(waiting))
 }
 
+// Ended forgets the Subscription, so that what is gone neither alarms nor adds
+// up.
+func (m *metrics) Ended(subscription string) {
+	m.behind.DeleteLabelValues(subscription)
+	m.waiting.DeleteLabelValues(subscription)
+}
+
+// grouped is told of each commit group of the embedded store.
+func (m *metrics) grouped(calls int, took time.Duration, err error) {
+	m.groupCalls.Observe(float64(calls))
+	m.groupSeconds.Observe(took.Seconds())
+	if err != nil {
+		m.groupFailed.Inc()
+	}
+}
+
+// judged is told of each evaluation of a drain by the rules.
+func (m *metrics) judged(took time.Duration) { m.rules.Observe(took.Seconds()) }
+
+// swept is told how a sweep ended.
+func (m *metrics) swept(err error) {
+	if err != nil {
+		m.sweepFailed.Inc()
+		return
+	}
+	m.sweep.Set(float64(m.now().UnixMilli()) / 1000)
+}
+
 // stored reads from the store when it is scraped.
-type stored struct{ store store.Store }
+type stored struct {
+	store store.Store
+	now   func() time.Time
+}
 
 var (
 	descFindings = prometheus.NewDesc("tidemark_open_findings", "Findings that are open, by rule and severity.", []string{"rule", "severity"}, nil)
 	descUnacked  = prometheus.NewDesc("tidemark_unacknowledged_high_findings", "High findings that nobody has acknowledged.", nil, nil)
+	descOldest   = prometheus.NewDesc("tidemark_unacknowledged_high_findings_oldest_seconds", "For how long the condition of the oldest of them has lasted; 0 when there is none.", nil, nil)
+	descSubs     = prometheus.NewDesc("tidemark_subscriptions", "Subscriptions, by status.", []string{"status"}, nil)
 	descSeq      = prometheus.NewDesc("tidemark_store_sequence", "Place of the newest settled version in the change feed.", nil, nil)
 	descUp       = prometheus.NewDesc("tidemark_store_up", "1 when the store answers.", nil, nil)
 )
 
 // Describe lists the metrics.
 func (s *stored) Describe(ch chan<- *prometheus.Desc) {
-	for _, d := range []*prometheus.Desc{descFindings, descUnacked, descSeq, descUp} {
+	for _, d := range []*prometheus.Desc{descFindings, descUnacked, descOldest, descSubs, descSeq, descUp} {
 		ch <- d
 	}
 }
@@ -102,8 +174,18 @@ func (s *stored) Collect(ch chan<- prometheus.Metric) {
 	}
 	ch <- prometheus.MustNewConstMetric(descUp, prometheus.GaugeValue, 1)
 	ch <- prometheus.MustNewConstMetric(descSeq, prometheus.GaugeValue, float64(seq))
+	for _, status := range []string{"requested", "active", "error", "off"} {
+		n, err := s.store.Count(ctx, search.Query{Type: "Subscription", Count: 1, Where: []search.Clause{{
+			Param: "status", Kind: search.Token, Values: []search.Value{{Raw: status, AnySystem: true, Code: status}},
+		}}}, 0)
+		if err != nil {
+			return
+		}
+		ch <- prometheus.MustNewConstMetric(descSubs, prometheus.GaugeValue, float64(n), status)
+	}
 	type key struct{ rule, severity string }
 	open, unacked := map[key]int{}, 0
+	var oldest time.Duration
 	const page = 500
 	for after := ""; ; {
 		fs, err := s.store.OpenFindings(ctx, after, page)
@@ -112,8 +194,10 @@ func (s *stored) Collect(ch chan<- prometheus.Metric) {
 		}
 		for _, f := range fs {
 			open[key{f.Rule, string(f.Severity)}]++
-			if f.Severity == "high" && f.Acknowledged.IsZero() {
+			// What was acknowledged before the last announcement was something milder.
+			if f.Severity == drain.High && (f.Acknowledged.IsZero() || f.Acknowledged.Before(f.Announced)) {
 				unacked++
+				oldest = max(oldest, s.now().Sub(f.Since))
 			}
 		}
 		if len(fs) < page {
@@ -125,4 +209,5 @@ func (s *stored) Collect(ch chan<- prometheus.Metric) {
 		ch <- prometheus.MustNewConstMetric(descFindings, prometheus.GaugeValue, float64(n), k.rule, k.severity)
 	}
 	ch <- prometheus.MustNewConstMetric(descUnacked, prometheus.GaugeValue, float64(unacked))
+	ch <- prometheus.MustNewConstMetric(descOldest, prometheus.GaugeValue, oldest.Seconds())
 }

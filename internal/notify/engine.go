@@ -26,6 +26,9 @@ type Observer interface {
 	Failed(subscription string, reason Reason)
 	// Lag is the age of the oldest delivery that waits, and how many wait.
 	Lag(subscription string, behind time.Duration, waiting int)
+	// Ended: nothing more is delivered by this process for the subscription,
+	// which may be gone.
+	Ended(subscription string)
 }
 
 // Options are what New needs. Durations that are zero take the default.
@@ -408,3 +411,4 @@ type nobody struct{}
 func (nobody) Delivered(string, time.Duration) {}
 func (nobody) Failed(string, Reason)           {}
 func (nobody) Lag(string, time.Duration, int)  {}
+func (nobody) Ended(string)                    {}

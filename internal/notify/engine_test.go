@@ -448,6 +448,9 @@ func TestPausesGrowAndGivingUpIsTold(t *testing.T) {
 		if len(tries) != failed {
 			t.Error("a subscription in error was served")
 		}
+		if len(seen.ended) != 2 { // stopped once and given up once
+			t.Errorf("told %d times that it has ended", len(seen.ended))
+		}
 
 		// Requested again, it goes on where it stopped, with all patience.
 		m.chart(t, "o2", "d1", 8)

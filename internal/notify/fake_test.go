@@ -296,6 +296,7 @@ type observed struct {
 	failed    map[Reason]int
 	after     []time.Duration
 	most      int // that waited
+	ended     []string
 }
 
 func (o *observed) Delivered(_ string, after time.Duration) {
@@ -318,6 +319,12 @@ func (o *observed) Lag(_ string, _ time.Duration, waiting int) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	o.most = max(o.most, waiting)
+}
+
+func (o *observed) Ended(id string) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	o.ended = append(o.ended, id)
 }
 
 func (o *observed) waited() int {

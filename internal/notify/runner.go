@@ -412,7 +412,7 @@ func (r *runner) drain(ctx context.Context, abort func(), keep bool) {
 	for r.sending > 0 {
 		_ = r.settled(<-r.answers) // the next run asks again
 	}
-	r.observe.Lag(r.sub.id, 0, 0)
+	r.observe.Ended(r.sub.id)
 	if !keep {
 		return
 	}

@@ -19,7 +19,7 @@ import (
 // packages below it.
 var layers = map[string]string{
 	"cmd/tidemark": "answer api app auth bulk fault fhirjson fhirmap notify policy profile r4 search sim store store/sqlite ucum ward",
-	"app":          "api api/board api/docs openapi auth bulk fault fhirjson fhirmap notify policy profile r4 search store store/sqlite store/mongo ward",
+	"app":          "api api/board api/docs openapi auth bulk drain fault fhirjson fhirmap notify policy profile r4 search store store/sqlite store/mongo ward",
 	"api":          "answer auth balance bulk escalate fault fhirdate fhirjson fhirmap openapi plot policy profile r4 search statistics store ucum ward window",
 	"api/board":    "",
 	"api/docs":     "",

@@ -35,7 +35,9 @@ func (s *Service) judge(ctx context.Context, c *course, open []drain.Finding, no
 	var found []escalate.Finding
 	patient := ""
 	if c.found {
+		began := time.Now()
 		found, j.next, j.ok = escalate.Judge(c.settings.Escalate, c.subject(), now)
+		s.judged(time.Since(began))
 		patient = c.patient(now)
 	}
 	// A finding of the patient before is not this one's.

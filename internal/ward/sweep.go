@@ -104,6 +104,7 @@ func (s *Service) Run(ctx context.Context, every time.Duration) {
 		v := s.policy().Version()
 		_, err := s.Sweep(ctx, v != version)
 		if ctx.Err() == nil {
+			s.swept(err)
 			version = v // drains that failed are looked at again all the same
 			if err != nil {
 				s.log.Error("sweep", "err", err, "cause", fault.Of(err).Cause)

@@ -29,6 +29,8 @@ type Service struct {
 	clock    func() time.Time
 	log      *slog.Logger
 	recheck  time.Duration
+	judged   func(time.Duration)
+	swept    func(error)
 	stripes  [256]sync.Mutex // by drain: evaluation and commit of one drain are one step
 
 	mu     sync.Mutex
@@ -67,11 +69,22 @@ type Options struct {
 	// nothing that this process knows of calls for it. Set it (to a minute at
 	// most) where other processes write to the same store; zero is never.
 	Recheck time.Duration
+	// Judged is told how long the rules took over one drain, Swept how a sweep
+	// ended. Both are called from several goroutines; nil for nobody.
+	Judged func(took time.Duration)
+	Swept  func(err error)
 }
 
 // New makes the core.
 func New(st Store, o Options) *Service {
-	return &Service{store: st, policy: o.Policy, validate: o.Validate, extract: o.Extract, clock: o.Clock, log: o.Logger, recheck: o.Recheck, wakeAt: map[string]time.Time{}}
+	s := &Service{store: st, policy: o.Policy, validate: o.Validate, extract: o.Extract, clock: o.Clock, log: o.Logger, recheck: o.Recheck, judged: o.Judged, swept: o.Swept, wakeAt: map[string]time.Time{}}
+	if s.judged == nil {
+		s.judged = func(time.Duration) {}
+	}
+	if s.swept == nil {
+		s.swept = func(error) {}
+	}
+	return s
 }
 
 // lock takes the stripes of the drains, in one order for everybody.

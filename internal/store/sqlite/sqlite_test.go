@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -422,7 +423,19 @@ func TestCrash(t *testing.T) {
 
 // TestFull limits the file's pages, which the engine reports like a full disk.
 func TestFull(t *testing.T) {
-	s := openIn(t, options(t), nil)
+	var whole, failed atomic.Int64 // commit groups
+	o := options(t)
+	o.Grouped = func(calls int, took time.Duration, err error) {
+		switch {
+		case calls != 1 || took <= 0:
+			t.Errorf("a group of %d calls in %v", calls, took)
+		case err != nil:
+			failed.Add(1)
+		default:
+			whole.Add(1)
+		}
+	}
+	s := openIn(t, o, nil)
 	commit(t, s.Store, patient(t, "p1", "x"))
 	limit := func(pages int) {
 		err := s.write(context.Background(), true, func(w *writer) error {
@@ -456,6 +469,10 @@ func TestFull(t *testing.T) {
 	r := commit(t, s.Store, patient(t, "after", "x"))
 	if r[0].Version.Seq != int64(2+len(acknowledged)) {
 		t.Errorf("seq %d leaves a gap after %d", r[0].Version.Seq, 1+len(acknowledged))
+	}
+	// Beside the commits: the two limits.
+	if whole.Load() != int64(2+len(acknowledged)/2+2) || failed.Load() != 1 {
+		t.Errorf("told of %d groups and %d that failed, with %d acknowledged writes", whole.Load(), failed.Load(), len(acknowledged))
 	}
 }
 

@@ -26,6 +26,10 @@ type Options struct {
 	Extract func(raw []byte) (search.Doc, error) // what searches find in a stored body
 	Clock   func() time.Time                     // time.Now outside tests
 	Logger  *slog.Logger
+	// Grouped is told of each commit group: how many calls shared its
+	// transaction, how long that took, and whether it failed. It must not
+	// block; nil for nobody.
+	Grouped func(calls int, took time.Duration, err error)
 }
 
 const (
@@ -43,6 +47,7 @@ type Store struct {
 	extract func(raw []byte) (search.Doc, error)
 	clock   func() time.Time
 	log     *slog.Logger
+	grouped func(int, time.Duration, error)
 	dir     string
 
 	lock  *os.File
@@ -63,9 +68,12 @@ var _ store.Store = (*Store)(nil)
 // another process serves, and a file that a newer program wrote, are refused.
 func Open(ctx context.Context, o Options) (*Store, error) {
 	s := &Store{
-		extract: o.Extract, clock: o.Clock, log: o.Logger, dir: o.Dir,
+		extract: o.Extract, clock: o.Clock, log: o.Logger, grouped: o.Grouped, dir: o.Dir,
 		jobs: make(chan *job, queueLength), quit: make(chan struct{}), done: make(chan struct{}),
 		pool: make(chan *conn, readers),
+	}
+	if s.grouped == nil {
+		s.grouped = func(int, time.Duration, error) {}
 	}
 	if err := s.open(ctx); err != nil {
 		s.release()

@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"runtime"
 	"sync/atomic"
+	"time"
 )
 
 const (
@@ -187,12 +188,14 @@ func (w *writer) commit(batch []*job) {
 	if len(jobs) == 0 {
 		return
 	}
+	began := time.Now()
 	// Savepoints make the engine keep a copy of every page that is touched, for
 	// a refusal that hardly ever comes. If it comes, all is done once more.
 	err := w.attempt(jobs, false)
 	if errors.Is(err, errSpoilt) {
 		err = w.attempt(jobs, true)
 	}
+	w.s.grouped(len(jobs), time.Since(began), err)
 	if err != nil {
 		for _, j := range jobs {
 			j.err = err
