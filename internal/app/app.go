@@ -279,6 +279,14 @@ func (a *App) Base() string { return a.base }
 // Addr is where the service listens.
 func (a *App) Addr() string { return a.listener.Addr().String() }
 
+// AdminAddr is where the admin listener is; "" where there is none.
+func (a *App) AdminAddr() string {
+	if a.admin == nil {
+		return ""
+	}
+	return a.admin.Addr().String()
+}
+
 // Ward is the core, for loading data without HTTP.
 func (a *App) Ward() *ward.Service { return a.ward }
 
