@@ -141,7 +141,7 @@ func emptyings() spec[emptying] {
 	return spec[emptying]{
 		name: "emptying",
 		words: "One row for each emptying of a drain that counts: neither entered in error nor cancelled. The sum of net_ml by drain_id, placement_id and day is " +
-			"the net_ml of the table drain-day.",
+			"the net_ml of the table drain-day, but for the rounding of what was charted in ounces or the like.",
 		columns: []column[emptying]{
 			{Column{"observation_id", Text, "", false, "Logical id of the Observation."}, entry(func(e drain.Entry) cell { return text(e.ID) })},
 			{Column{"patient_id", Text, "", true, "Logical id of the Patient."}, entry(func(e drain.Entry) cell { return text(e.Patient) })},

@@ -10,6 +10,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -20,18 +21,37 @@ import (
 
 // service is the service as a whole, in this process, with a clock of its own.
 type service struct {
-	t     *testing.T
-	app   *app.App
-	now   func() time.Time
+	t   *testing.T
+	app *app.App
+	clock
 	token string
+}
+
+// clock goes on from a time as the machine's does, and can be held.
+type clock struct {
+	from, began time.Time
+	held        atomic.Pointer[time.Time]
+}
+
+func (c *clock) now() time.Time {
+	if t := c.held.Load(); t != nil {
+		return *t
+	}
+	return c.from.Add(time.Since(c.began))
+}
+
+// hold stops the clock until it is let go.
+func (c *clock) hold() (at time.Time, release func()) {
+	at = c.now().UTC().Truncate(time.Millisecond).Add(time.Millisecond)
+	c.held.Store(&at)
+	return at, func() { c.held.Store(nil) }
 }
 
 // serve starts a service whose clock goes on from a time, and stops it with the
 // test.
 func serve(t *testing.T, from time.Time, policy string, change func(*app.Config)) *service {
 	t.Helper()
-	began := time.Now()
-	s := &service{t: t, now: func() time.Time { return from.Add(time.Since(began)) }}
+	s := &service{t: t, clock: clock{from: from, began: time.Now()}}
 	c := app.Config{Listen: "127.0.0.1:0", AdminListen: "127.0.0.1:0", Data: t.TempDir(), SweepEvery: 20 * time.Millisecond, Clock: s.now, Logger: slog.New(slog.DiscardHandler)}
 	if policy != "" {
 		c.Policy = filepath.Join(t.TempDir(), "policy.yaml")
@@ -115,6 +135,24 @@ func (s *service) object(path string) map[string]any {
 		s.t.Fatal(err)
 	}
 	return o
+}
+
+// pages gives the entries of a Bundle and of those that its next links lead to.
+func (s *service) pages(path string, each func(entry map[string]any)) {
+	s.t.Helper()
+	for path != "" {
+		b := s.object(path)
+		path = ""
+		for _, l := range b["link"].([]any) {
+			if l := l.(map[string]any); l["relation"] == "next" {
+				path = l["url"].(string)
+			}
+		}
+		entries, _ := b["entry"].([]any)
+		for _, e := range entries {
+			each(e.(map[string]any))
+		}
+	}
 }
 
 // hospital posts a simulated hospital, corrections and deletions included.
