@@ -124,6 +124,12 @@ func (r *run) tables(ctx context.Context) error {
 		where = append(where, q)
 	}
 	t := &tabulator{run: r, where: where, over: overlay{st: r.Store, reader: r.reader(), read: j.Horizon, facts: map[store.Key]store.Facts{}, of: map[string][]store.Key{}}}
+	if j.Members != nil {
+		t.members = make(map[string]bool, len(j.Members))
+		for _, id := range j.Members {
+			t.members[id] = true
+		}
+	}
 	t.emptying = sheet[emptying]{r: r, spec: emptyings()}
 	t.day = sheet[drainDay]{r: r, spec: drainDays()}
 	defer t.emptying.abandon()
@@ -175,6 +181,7 @@ func (r *run) tables(ctx context.Context) error {
 type tabulator struct {
 	*run
 	where    []search.Query
+	members  map[string]bool // nil: everybody
 	over     overlay
 	emptying sheet[emptying]
 	day      sheet[drainDay]
@@ -248,8 +255,7 @@ func (t *tabulator) rows(ctx context.Context, c *course) error {
 // wants reports whether a row of the patient and drain at the time is asked
 // for. The filters are judged as a search for Observations would.
 func (t *tabulator) wants(patient, drainID string, at time.Time) bool {
-	j := t.job
-	if j.Members != nil && !slices.Contains(j.Members, patient) || j.Request.Level == OfPatients && patient == "" {
+	if t.members != nil && !t.members[patient] || t.job.Request.Level == OfPatients && patient == "" {
 		return false
 	}
 	if t.where == nil {
