@@ -140,6 +140,9 @@ func (f exportFace) as(action string, answer func(*gin.Context, *Interaction) er
 		in.audit.text = strings.TrimPrefix(r.URL.Path, "/fhir")
 		defer func() { f.s.audited(in, nil, err) }() // also when a file breaks off
 		if in.Who, err = f.s.authenticate(r); err == nil {
+			err = f.s.throttle(in.Who)
+		}
+		if err == nil {
 			err = answer(c, in)
 		}
 		if err != nil {

@@ -10,6 +10,7 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"os"
 	"runtime/debug"
 	"strings"
 	"time"
@@ -223,10 +224,12 @@ func (s *Server) headers(c *gin.Context) {
 		h.Set("Strict-Transport-Security", "max-age=31536000")
 	}
 	origin := c.GetHeader("Origin")
+	if len(s.origins) > 0 {
+		h.Add("Vary", "Origin") // also where it is not let in: caches keep both
+	}
 	for _, o := range s.origins {
 		if origin != "" && o == origin {
 			h.Set("Access-Control-Allow-Origin", origin)
-			h.Add("Vary", "Origin")
 			h.Set("Access-Control-Expose-Headers", "ETag, Location, Content-Location, Last-Modified, X-Request-Id, Retry-After")
 			if c.Request.Method == http.MethodOptions {
 				h.Set("Access-Control-Allow-Methods", "GET, HEAD, POST, PUT, PATCH, DELETE")
@@ -327,13 +330,8 @@ func (s *Server) readRequest(c *gin.Context) (*Interaction, error) {
 	if in.Who, err = s.authenticate(r); err != nil {
 		return in, err
 	}
-	if s.limiter != nil {
-		client := in.Who.Subject + "|" + in.Who.Client
-		if ok, wait := s.limiter(client); !ok {
-			e := fault.New(fault.TooMany, "throttled", "Too many requests from this client; try again in %s.", wait.Round(time.Second))
-			e.RetryAfter = wait
-			return in, e
-		}
+	if err := s.throttle(in.Who); err != nil {
+		return in, err
 	}
 	if in.Query, err = search.ParsePairs(r.URL.RawQuery); err != nil {
 		return in, fault.New(fault.Invalid, "value", "The query of the URL cannot be read: %v", err)
@@ -344,6 +342,20 @@ func (s *Server) readRequest(c *gin.Context) (*Interaction, error) {
 	in.IfMatch, in.IfNoneMatch, in.IfNoneExist = r.Header.Get("If-Match"), r.Header.Get("If-None-Match"), r.Header.Get("If-None-Exist")
 	in.IfModifiedSince = parseHTTPTime(r.Header.Get("If-Modified-Since"))
 	return in, s.readBody(r, in)
+}
+
+// throttle refuses a caller who asks more often than one client may.
+func (s *Server) throttle(who *auth.Principal) error {
+	if s.limiter == nil {
+		return nil
+	}
+	ok, wait := s.limiter(who.Subject + "|" + who.Client)
+	if ok {
+		return nil
+	}
+	e := fault.New(fault.TooMany, "throttled", "Too many requests from this client; try again in %s.", max(wait, time.Second).Round(time.Second))
+	e.RetryAfter = wait
+	return e
 }
 
 func (s *Server) authenticate(r *http.Request) (*auth.Principal, error) {
@@ -439,6 +451,8 @@ func (s *Server) readBody(r *http.Request, in *Interaction) error {
 	switch {
 	case errors.As(err, &large), int64(len(data)) > s.maxBody:
 		return fault.New(fault.TooLarge, "too-long", "The body is larger than %d bytes.", s.maxBody)
+	case errors.Is(err, os.ErrDeadlineExceeded): // of the connection, whose context ends with it
+		return fault.New(fault.Invalid, "timeout", "The body did not arrive in time; nothing was done. Send it again over a faster line, or in smaller parts.")
 	case r.Context().Err() != nil:
 		return r.Context().Err()
 	case err != nil:

@@ -36,7 +36,7 @@ func Handler() http.Handler {
 		h := w.Header()
 		h.Set("ETag", tag)
 		h.Set("Cache-Control", "no-cache")
-		h.Set("Vary", "Accept-Encoding")
+		h.Add("Vary", "Accept-Encoding")
 		if r.Header.Get("If-None-Match") == tag {
 			w.WriteHeader(http.StatusNotModified)
 			return

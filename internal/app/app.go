@@ -4,6 +4,7 @@
 package app
 
 import (
+	"cmp"
 	"context"
 	"crypto/tls"
 	"errors"
@@ -57,6 +58,8 @@ type Config struct {
 	Rate        float64       // requests a second and client; 0 for no limit
 	MaxBody     int64
 	SweepEvery  time.Duration
+	HeaderTime  time.Duration // for a client to send its headers; 0: 10 s
+	RequestTime time.Duration // for a client to send headers and body; 0: 60 s
 	Version     string
 	Logger      *slog.Logger
 	Clock       func() time.Time
@@ -142,7 +145,7 @@ func New(ctx context.Context, cfg Config) (_ *App, err error) {
 	a.flush = flush
 	targets, err := notify.ParseTargets(cfg.Webhooks)
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("--webhook-allow: %w", err)
 	}
 	a.notify = notify.New(notify.Options{
 		Store: a.store, Update: a.updateSubscription, May: a.may, Targets: targets, BaseURL: a.base, Extract: extract,
@@ -279,7 +282,7 @@ func (a *App) Base() string { return a.base }
 // Addr is where the service listens.
 func (a *App) Addr() string { return a.listener.Addr().String() }
 
-// AdminAddr is where the admin listener is; "" where there is none.
+// AdminAddr is where metrics and profiling are, "" for nowhere.
 func (a *App) AdminAddr() string {
 	if a.admin == nil {
 		return ""
@@ -315,7 +318,7 @@ func (a *App) Start() {
 	a.notify.Start(ctx)
 	a.wg.Go(func() { a.bulk.Run(ctx) })
 	main := &http.Server{
-		Handler: a.api.Handler(), ReadHeaderTimeout: 10 * time.Second, ReadTimeout: 60 * time.Second, IdleTimeout: 2 * time.Minute,
+		Handler: a.api.Handler(), ReadHeaderTimeout: cmp.Or(a.cfg.HeaderTime, 10*time.Second), ReadTimeout: cmp.Or(a.cfg.RequestTime, time.Minute), IdleTimeout: 2 * time.Minute,
 		MaxHeaderBytes: 64 << 10, TLSConfig: &tls.Config{MinVersion: tls.VersionTLS12}, ErrorLog: slog.NewLogLogger(a.log.Handler(), slog.LevelDebug),
 	}
 	a.serve(main, a.listener, a.cfg.TLSCert != "")
@@ -411,7 +414,12 @@ func (a *App) watchPolicy(ctx context.Context) {
 func (a *App) Stop(ctx context.Context) error {
 	var errs []error
 	for _, s := range a.servers {
-		errs = append(errs, s.Shutdown(ctx))
+		err := s.Shutdown(ctx)
+		if err != nil {
+			err = fmt.Errorf("requests were still running when the time to finish them was over (%w); they were cut off", err)
+			s.Close() // so that their clients do not wait for an answer
+		}
+		errs = append(errs, err)
 	}
 	if a.stop != nil {
 		a.notify.Stop()
