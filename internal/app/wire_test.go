@@ -391,4 +391,3 @@ func TestAdminListener(t *testing.T) {
 	none.must(404, "GET", "/metrics", "", "")
 	none.must(200, "GET", "/livez", "", "")
 }
-
