@@ -57,10 +57,10 @@ func (s *Server) record(in *Interaction, code, detail string) store.AuditRecord 
 	}
 	if in.Who != nil {
 		r.Agent, r.Client = in.Who.Subject, in.Who.Client
-		// What a caller with one patient in context was shown is that patient's;
+		// What a caller with rights over one patient was shown is that patient's;
 		// what he was refused may be anybody's.
 		if r.Patient == "" && code == "0" {
-			r.Patient = in.Who.Patient
+			r.Patient, _ = in.Who.Confined()
 		}
 	}
 	if r.Patient == "" && strings.HasPrefix(r.Entity, "Patient/") {

@@ -1,6 +1,8 @@
 package api
 
 import (
+	"strings"
+
 	"tidemark/internal/auth"
 	"tidemark/internal/fault"
 	"tidemark/internal/fhirjson"
@@ -69,6 +71,37 @@ func (s *Server) permits(typ string, g auth.Grant, doc search.Doc) bool {
 		cs, ok := s.clauses(typ, f)
 		return ok && search.Query{Type: typ, Where: cs}.Match(doc)
 	})
+}
+
+// mayWrite refuses a change of a resource that lies outside the grant; what it
+// becomes and what it was are both asked about. Rights over one patient do not
+// reach into the record of another, although R4 counts an Observation into the
+// compartment of its performer as well.
+func (s *Server) mayWrite(typ string, g auth.Grant, n *fhirjson.Node, a auth.Action) error {
+	if g.Unrestricted() {
+		return nil
+	}
+	doc := search.Extract(n, s.extract)
+	for _, f := range g.Alternatives {
+		if (f.Patient == "" || !ofAnother(doc, f.Patient)) && s.permits(typ, auth.Grant{Alternatives: []auth.Filter{f}}, doc) {
+			return nil
+		}
+	}
+	e := auth.Missing(typ, a)
+	e.Issues[0].Diagnostics += " The scopes of this token cover other resources of the type: compare their patient and codes."
+	return e
+}
+
+// ofAnother reports whether the resource is about another patient than this.
+func ofAnother(doc search.Doc, patient string) bool {
+	for _, name := range []string{"patient", "subject"} {
+		for _, ref := range doc.Refs(name) {
+			if id, ok := strings.CutPrefix(ref, "Patient/"); ok && id != patient {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // Permits is permitsTree for those who act for a caller: deliveries and

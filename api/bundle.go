@@ -360,6 +360,7 @@ func (s *Server) assign(ctx context.Context, items []*item) (map[string]string, 
 				}
 				if v != nil {
 					key = v.Key
+					in.audit.is("create", "C", v.Key.String())
 					it.answer = s.written(in, *v, http.StatusOK)
 				}
 			}
@@ -492,8 +493,8 @@ func (s *Server) transactionAnswer(ctx context.Context, in *Interaction, items [
 		var err error
 		if it.answer == nil {
 			it.answer, err = s.perform(ctx, it.in)
-			s.audited(it.in, it.answer, err)
 		}
+		s.audited(it.in, it.answer, err) // reads, and what needed no write
 		out = append(out, s.responseEntry(in, it.answer, err))
 	}
 	return &Answer{Status: http.StatusOK, Resource: bundleBytes(fhirjson.Obj("resourceType", "Bundle", "type", "transaction-response"), out)}, nil

@@ -71,7 +71,7 @@ func (s *Server) span(p Params) (ward.Span, error) {
 // reach checks that the caller may read the instance and the Observations
 // that an answer is derived from. Scopes that cover only some codes are
 // refused: a total or a level over a part of the entries would mislead. It
-// gives the grant on Observations, which may be one patient's.
+// gives the grant on all of them, which may be one patient's.
 func (s *Server) reach(ctx context.Context, in *Interaction, needs ...string) (auth.Grant, error) {
 	if _, err := s.current(ctx, in, store.Key{Type: in.Type, ID: in.ID}, auth.Read); err != nil {
 		return auth.Grant{}, err
@@ -80,15 +80,31 @@ func (s *Server) reach(ctx context.Context, in *Interaction, needs ...string) (a
 	if err != nil {
 		return g, err
 	}
-	for _, t := range needs {
-		if _, err := in.grant(t, auth.Read); err != nil {
-			return g, err
-		}
-	}
-	if !g.Matches(func(f auth.Filter) bool { return f.Query == "" }) {
+	if g = wholly(g); !g.Allowed() {
 		return g, fault.New(fault.Forbidden, "forbidden", "This answer rests on all Observations of the drain; the token's scope covers only some codes.")
 	}
+	for _, t := range needs {
+		of, err := in.grant(t, auth.Read)
+		if err != nil {
+			return g, err
+		}
+		if g = g.And(wholly(of)); !g.Allowed() {
+			return g, fault.New(fault.Forbidden, "forbidden", "This answer rests on the Observations and each %s of the drain; the token's scopes do not cover both for one patient, or only in part.", t)
+		}
+	}
 	return g, nil
+}
+
+// wholly is the part of a grant that is not about some resources of a patient
+// only: parts do not add up to the whole.
+func wholly(g auth.Grant) auth.Grant {
+	var out auth.Grant
+	for _, f := range g.Alternatives {
+		if f.Query == "" {
+			out.Alternatives = append(out.Alternatives, f)
+		}
+	}
+	return out
 }
 
 // ownPatient hides what is derived for another patient than the token's.
@@ -132,6 +148,7 @@ func drainOutput(ctx context.Context, s *Server, in *Interaction, p Params) (*An
 	if err != nil {
 		return nil, err
 	}
+	sp.Only = only(g)
 	out, err := s.ward.DrainOutput(ctx, in.ID, sp)
 	if err != nil {
 		return nil, err

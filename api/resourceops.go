@@ -18,8 +18,13 @@ func validate(ctx context.Context, s *Server, in *Interaction, p Params) (*Answe
 	if err := p.only("resource", "mode", "profile"); err != nil {
 		return nil, err
 	}
-	if in.Who.Grant(in.Type, auth.Create).Allowed() || in.Who.Grant(in.Type, auth.Update).Allowed() || in.Who.Grant(in.Type, auth.Read).Allowed() {
-	} else {
+	var g auth.Grant
+	for _, a := range []auth.Action{auth.Create, auth.Update, auth.Read} {
+		if g = in.Who.Grant(in.Type, a); g.Allowed() {
+			break
+		}
+	}
+	if !g.Allowed() {
 		return nil, auth.Missing(in.Type, auth.Read)
 	}
 	n := p.Resource("resource")
@@ -48,7 +53,7 @@ func validate(ctx context.Context, s *Server, in *Interaction, p Params) (*Answe
 		return &Answer{Status: http.StatusOK, Resource: outcome(fault.At(fault.Invalid, "invalid", "resourceType", "The resource is a %q, the URL names %s.", t, in.Type), in.Request).Bytes()}, nil
 	}
 	var issues []fault.Issue
-	if err := s.ward.Validate(ctx, n.Clone()); err != nil {
+	if err := s.ward.Validate(ctx, n.Clone(), only(g)); err != nil {
 		e := fault.Of(err)
 		if e.Kind != fault.Invalid && e.Kind != fault.Rule {
 			return nil, err

@@ -123,7 +123,7 @@ func (s *Server) planCreate(ctx context.Context, in *Interaction) (plan, error) 
 	n.Delete("id")
 	key := store.Key{Type: in.Type, ID: ward.NewID()}
 	in.audit.entity = key.String() + "/_history/1"
-	p.change = ward.Change{Method: store.Post, Key: key, Resource: n, Expect: store.Absent}
+	p.change = ward.Change{Method: store.Post, Key: key, Resource: n, Expect: store.Absent, Only: only(g)}
 	if in.IfNoneExist != "" {
 		pairs, err := search.ParsePairs(strings.TrimPrefix(in.IfNoneExist, "?"))
 		if err != nil {
@@ -133,19 +133,12 @@ func (s *Server) planCreate(ctx context.Context, in *Interaction) (plan, error) 
 		if err != nil {
 			return p, err
 		}
+		if err := s.resolve(ctx, in, &q); err != nil {
+			return p, err
+		}
 		p.change.Unless = &q
 	}
 	return p, s.beforeWrite(ctx, in, n, nil)
-}
-
-// mayWrite refuses a resource that lies outside the grant.
-func (s *Server) mayWrite(typ string, g auth.Grant, n *fhirjson.Node, a auth.Action) error {
-	if s.permitsTree(typ, g, n) {
-		return nil
-	}
-	e := auth.Missing(typ, a)
-	e.Issues[0].Diagnostics += " The scopes of this token cover other resources of the type: compare their patient and codes."
-	return e
 }
 
 // criteria reads a conditional interaction's search. It narrows to what the
@@ -230,7 +223,7 @@ func (s *Server) planUpdate(ctx context.Context, in *Interaction) (plan, error) 
 	if err != nil {
 		return p, err
 	}
-	before, number, err := s.replaced(ctx, in.Type, key, g)
+	before, number, err := s.replaced(ctx, in.Type, key, g, auth.Update)
 	if err != nil {
 		return p, err
 	}
@@ -238,6 +231,9 @@ func (s *Server) planUpdate(ctx context.Context, in *Interaction) (plan, error) 
 		expect = store.Expect(number)
 	}
 	if before == nil && in.IfMatch != "" {
+		if !g.Unrestricted() {
+			return p, hidden(key)
+		}
 		return p, fault.New(fault.Precondition, "conflict", "If-Match names a version, but %s is not there.", key)
 	}
 	if err := stale(key, expect, number); err != nil {
@@ -247,7 +243,7 @@ func (s *Server) planUpdate(ctx context.Context, in *Interaction) (plan, error) 
 		return p, err
 	}
 	n.Set("id", fhirjson.Str(key.ID))
-	p.change = ward.Change{Method: store.Put, Key: key, Resource: n, Expect: expect, Unless: unless}
+	p.change = ward.Change{Method: store.Put, Key: key, Resource: n, Expect: expect, Unless: unless, Only: only(g)}
 	return p, s.beforeWrite(ctx, in, n, before)
 }
 
@@ -274,14 +270,27 @@ func stale(key store.Key, expect store.Expect, number int64) error {
 	return nil
 }
 
+// only is the one patient of whom the caller of a write may know.
+func only(g auth.Grant) string {
+	patient, _ := g.Patient()
+	return patient
+}
+
 // replaced reads what a write replaces; nil when there is nothing. What the
-// grant does not let through is hidden.
-func (s *Server) replaced(ctx context.Context, typ string, key store.Key, g auth.Grant) (*fhirjson.Node, int64, error) {
+// grant does not let through is hidden, a deletion too.
+func (s *Server) replaced(ctx context.Context, typ string, key store.Key, g auth.Grant, a auth.Action) (*fhirjson.Node, int64, error) {
 	v, err := s.store.Read(ctx, key)
-	if fault.Is(err, fault.NotFound) || err == nil && v.Deleted() {
+	if fault.Is(err, fault.NotFound) {
 		return nil, 0, nil
 	}
 	if err != nil {
+		return nil, 0, err
+	}
+	if v.Deleted() {
+		ok, err := s.visible(ctx, g, v)
+		if err == nil && !ok {
+			err = hidden(key)
+		}
 		return nil, 0, err
 	}
 	n, err := fhirjson.Parse(v.Body.JSON)
@@ -291,7 +300,7 @@ func (s *Server) replaced(ctx context.Context, typ string, key store.Key, g auth
 	if !s.permitsTree(typ, g, n) {
 		return nil, 0, hidden(key)
 	}
-	return n, v.Number, nil
+	return n, v.Number, s.mayWrite(typ, g, n, a)
 }
 
 func (s *Server) planPatch(ctx context.Context, in *Interaction) (plan, error) {
@@ -337,6 +346,9 @@ func (s *Server) planPatch(ctx context.Context, in *Interaction) (plan, error) {
 	if err != nil {
 		return p, fault.Wrap(err, "read "+key.String())
 	}
+	if err := s.mayWrite(in.Type, g, before, auth.Update); err != nil {
+		return p, err
+	}
 	n, err := applyPatch(v, s.render(v), in.Patch)
 	if err != nil {
 		return p, err
@@ -344,7 +356,7 @@ func (s *Server) planPatch(ctx context.Context, in *Interaction) (plan, error) {
 	if err := s.mayWrite(in.Type, g, n, auth.Update); err != nil {
 		return p, err
 	}
-	p.change = ward.Change{Method: store.Put, Key: key, Resource: n, Expect: expect}
+	p.change = ward.Change{Method: store.Put, Key: key, Resource: n, Expect: expect, Only: only(g)}
 	return p, s.beforeWrite(ctx, in, n, before)
 }
 
@@ -393,18 +405,18 @@ func (s *Server) planDelete(ctx context.Context, in *Interaction) (plan, error) 
 		p.answered = &Answer{Status: http.StatusNoContent}
 		return p, nil
 	}
-	before, number, err := s.replaced(ctx, in.Type, key, g)
+	before, number, err := s.replaced(ctx, in.Type, key, g, auth.Delete)
 	if err != nil {
 		return p, err
 	}
 	if before == nil {
-		if in.IfMatch != "" {
-			return p, fault.New(fault.Precondition, "conflict", "If-Match names a version, but %s is not there.", key)
-		}
 		// Deleting what is not there succeeds like deleting twice, except for
 		// callers from whom resources may be hidden.
 		if !g.Unrestricted() {
 			return p, hidden(key)
+		}
+		if in.IfMatch != "" {
+			return p, fault.New(fault.Precondition, "conflict", "If-Match names a version, but %s is not there.", key)
 		}
 		p.answered = &Answer{Status: http.StatusNoContent}
 		return p, nil

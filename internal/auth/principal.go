@@ -14,3 +14,12 @@ type Principal struct {
 	Unknown int // how many scopes were not understood, and so not granted
 	Expires time.Time
 }
+
+// Confined gives the one patient beyond whom the caller has no rights at all;
+// false when some scope reaches further.
+func (p *Principal) Confined() (string, bool) {
+	if p == nil || p.Patient == "" || p.Scopes.Empty() || p.Scopes.Has(User|System) {
+		return "", false
+	}
+	return p.Patient, true
+}

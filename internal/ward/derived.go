@@ -52,6 +52,7 @@ type Span struct {
 	Period      window.Period
 	Attribution balance.Attribution
 	Start, End  Bound
+	Only        string // the one patient whose readings may be shown; "" for all
 }
 
 // cut gives the windows of a span. Without bounds it runs from first to now.
@@ -104,6 +105,9 @@ func (s *Service) output(ctx context.Context, id string, sp Span) (answer.Output
 		if c.entries, err = s.store.Entries(ctx, store.EntryQuery{Drain: id}); err != nil {
 			return answer.Output{}, c, err
 		}
+	}
+	if sp.Only != "" { // the drain may have been another's before
+		c.entries = slices.DeleteFunc(slices.Clone(c.entries), func(e drain.Entry) bool { return e.Patient != sp.Only })
 	}
 	out := answer.Output{
 		Drain: c.drain, Patient: c.patient(now), Zone: c.settings.Calendar.Zone, Period: sp.Period, Attribution: sp.Attribution,
@@ -449,5 +453,6 @@ func (s *Service) Course(ctx context.Context, id string) (plot.Course, string, e
 		}
 	}
 	pc.Findings, err = s.store.Findings(ctx, id, false)
+	pc.Findings = slices.DeleteFunc(pc.Findings, func(f drain.Finding) bool { return f.Patient != out.Patient })
 	return pc, out.Patient, err
 }

@@ -70,7 +70,7 @@ func TestWrongDrain(t *testing.T) {
 				h.put(c.world...)
 			}
 			probe := c.entry.Clone()
-			validated := refusal(h.Validate(context.Background(), probe))
+			validated := refusal(h.Validate(context.Background(), probe, ""))
 			_, err := h.Commit(context.Background(), puts(c.entry), nil)
 			got := refusal(err)
 			if !strings.HasPrefix(got, c.refused) || (c.refused == "") != (got == "") || !strings.Contains(got, c.says) {
@@ -99,7 +99,7 @@ func TestGuardWithinOneStep(t *testing.T) {
 		with(placement("d2", "p1", t0.Add(time.Hour)), "id", "use-d2-b"))
 	// A deleted placement counts no more.
 	cs := append(puts(onDrain(emptying("e3", 2, "10"), "d2", "p1")), deletion("DeviceUseStatement", "use-d2-b"))
-	if _, err := h.Commit(context.Background(), cs, nil); !strings.Contains(refusal(err), "removed at") {
+	if _, err := h.Commit(context.Background(), cs, nil); !strings.Contains(refusal(err), "Wrong drain?") {
 		t.Errorf("placement deleted in the same step: %v", err)
 	}
 	cs = append(puts(onDrain(emptying("e3", 2, "10"), "d2", "p1")), deletion("Device", "d2"))
@@ -131,7 +131,7 @@ func TestFaultsAreSaidOnce(t *testing.T) {
 	h.at(2)
 	n := with(emptying("e", 1, "-3"), "subject", fhirjson.Obj("reference", "Device/d1"))
 	n.Delete("device")
-	got := refusal(h.Validate(context.Background(), n))
+	got := refusal(h.Validate(context.Background(), n, ""))
 	for _, want := range []string{"Observation.subject", "Observation.device", "Observation.value.value"} {
 		if n := strings.Count(got, " "+want+": ") + strings.Count(got, " "+want+"."); n < 1 {
 			t.Errorf("%s is not in\n%s", want, got)

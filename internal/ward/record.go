@@ -32,6 +32,7 @@ type Change struct {
 	Resource *fhirjson.Node // nil for a deletion; the service takes it over
 	Expect   store.Expect
 	Unless   *search.Query // conditional create
+	Only     string        // the one patient of whom the caller may know; "" for all
 }
 
 // NewID makes a logical id. They grow with time, which keeps new resources
@@ -466,6 +467,11 @@ func (c *course) chart(ps []prepared) {
 func (s *Service) guard(ps []prepared, courses map[string]*course, now time.Time) error {
 	var refused Refused
 	for i, p := range ps {
+		if place, b := p.facts.Placement, p.before.Placement; place != nil && p.Only != "" && !p.kept &&
+			!courses[place.Drain].known(p.Only, p.Key.ID) && (b == nil || b.Patient != p.Only || b.Drain != place.Drain) {
+			refused.add(i, fault.At(fault.Rule, "not-found", "DeviceUseStatement.device", unknownToPatient, place.Drain))
+			continue
+		}
 		e := p.facts.Entry
 		if e == nil || p.kept {
 			continue
@@ -479,7 +485,7 @@ func (s *Service) guard(ps []prepared, courses map[string]*course, now time.Time
 				e.At.Format(time.RFC3339), e.At.Sub(now).Round(time.Second), skew)
 		}
 		if e.Drain != "" && e.Counts() {
-			courses[e.Drain].guard(e, &l)
+			courses[e.Drain].guard(e, p.Only, &l)
 		}
 		if err := l.As(fault.Rule); err != nil {
 			refused.add(i, err)
@@ -488,8 +494,23 @@ func (s *Service) guard(ps []prepared, courses map[string]*course, now time.Time
 	return refused.as(len(ps))
 }
 
-func (c *course) guard(e *drain.Entry, l *fault.List) {
+// unknownToPatient is said to those who may know of one patient only: of a
+// drain that never was and of somebody else's alike.
+const unknownToPatient = "No drain Device/%s of this patient is known; check the drain's label, or register the Device first."
+
+// known reports whether the drain is one of the patient's, by its Device or by
+// a placement other than the one with that id.
+func (c *course) known(patient, but string) bool {
+	return c != nil && c.found && (c.drain.Patient == patient ||
+		slices.ContainsFunc(c.placements, func(p drain.Placement) bool { return p.Patient == patient && p.ID != but }))
+}
+
+func (c *course) guard(e *drain.Entry, only string, l *fault.List) {
 	const device, subject = "Observation.device", "Observation.subject"
+	if only != "" && !c.known(only, "") {
+		l.Add("not-found", device, unknownToPatient, e.Drain)
+		return
+	}
 	if !c.found {
 		l.Add("not-found", device, "No drain Device/%s is known; check the drain's label, or register the Device first.", e.Drain)
 		return
@@ -514,21 +535,22 @@ func (c *course) guard(e *drain.Entry, l *fault.List) {
 		}
 		return
 	}
-	other := false
-	var reasons []string
+	elsewhere := false
+	var reasons []string // why the placements in this patient do not hold
 	for _, p := range real {
 		switch {
 		case p.Holds(e.At) && p.Patient == e.Patient:
 			return
 		case p.Holds(e.At):
-			other = true
+			elsewhere = true
+		case p.Patient != e.Patient:
 		case !p.Start.IsZero() && e.At.Before(p.Start):
 			reasons = append(reasons, "it was placed only at "+p.Start.Format(time.RFC3339))
 		default:
 			reasons = append(reasons, "it was removed at "+p.End.Format(time.RFC3339))
 		}
 	}
-	if other {
+	if elsewhere || len(reasons) == 0 {
 		l.Add("business-rule", subject, "Wrong drain? At %s Device/%s was not in the patient this entry names. %s", e.At.Format(time.RFC3339), e.Drain, atBedside)
 		return
 	}
@@ -537,14 +559,17 @@ func (c *course) guard(e *drain.Entry, l *fault.List) {
 }
 
 // Validate says what would keep a resource from being written, without
-// writing it.
-func (s *Service) Validate(ctx context.Context, n *fhirjson.Node) error {
-	p, err := s.prepare(Change{Method: store.Put, Key: store.Key{Type: n.Str("resourceType"), ID: cmp.Or(n.Str("id"), NewID())}, Resource: n})
+// writing it. To a caller who may know of one patient only it says nothing of
+// what is stored of others.
+func (s *Service) Validate(ctx context.Context, n *fhirjson.Node, only string) error {
+	p, err := s.prepare(Change{Only: only, Method: store.Put, Key: store.Key{Type: n.Str("resourceType"), ID: cmp.Or(n.Str("id"), NewID())}, Resource: n})
 	if err != nil {
 		return err
 	}
-	if err := s.before(ctx, &p); err != nil {
-		return err
+	if e := p.facts.Entry; only == "" || e != nil && e.Patient == only {
+		if err := s.before(ctx, &p); err != nil {
+			return err
+		}
 	}
 	ps := []prepared{p}
 	courses := map[string]*course{}
