@@ -241,7 +241,8 @@ func openStore(ctx context.Context, cfg Config, extract search.ExtractOptions, g
 		}
 		return s, nil
 	}
-	return nil, fmt.Errorf("--store %q is not a store: leave it out for the embedded one, or give a mongodb:// URL", cfg.Store)
+	// Not what was given: it may hold a password.
+	return nil, errors.New("--store is neither a mongodb:// nor a mongodb+srv:// URL: give one, or leave it out for the embedded store")
 }
 
 func (a *App) verifier(ctx context.Context) (auth.Verifier, error) {
@@ -256,10 +257,14 @@ func (a *App) verifier(ctx context.Context) (auth.Verifier, error) {
 		}
 		c.Local = a.key
 	}
+	v, err := auth.NewVerifier(ctx, c)
+	if err != nil {
+		return nil, err
+	}
 	for _, w := range c.Warnings() {
 		a.log.Warn(w)
 	}
-	return auth.NewVerifier(ctx, c)
+	return v, nil
 }
 
 func baseURL(cfg Config, addr string) string {

@@ -278,6 +278,28 @@ func TestDiscoveryKeepsTLS(t *testing.T) {
 	}
 }
 
+// Redirections are followed as far as they keep what the address promised.
+func TestRedirections(t *testing.T) {
+	plain := newIssuer(t, public("one", ecKey(t, elliptic.P256())))
+	keys := keySetJSON(t, public("one", ecKey(t, elliptic.P256())))
+	mux := http.NewServeMux()
+	s := httptest.NewTLSServer(mux)
+	defer s.Close()
+	mux.HandleFunc("/keys", func(w http.ResponseWriter, _ *http.Request) { w.Write(keys) })
+	mux.Handle("/moved", http.RedirectHandler("/keys", http.StatusFound))
+	mux.Handle("/out", http.RedirectHandler(plain.URL+"/jwks", http.StatusFound))
+	mux.Handle("/round", http.RedirectHandler("/round", http.StatusFound))
+	for path, want := range map[string]string{"/keys": "", "/moved": "", "/out": "without TLS", "/round": "more than 5"} {
+		_, err := NewVerifier(t.Context(), Config{JWKS: s.URL + path, Issuer: testIssuer, Audience: "a", HTTPClient: s.Client()})
+		if (err == nil) != (want == "") || err != nil && !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: %v, want %q", path, err, want)
+		}
+	}
+	if _, err := NewVerifier(t.Context(), Config{JWKS: plain.URL + "/jwks", Issuer: testIssuer, Audience: "a"}); err != nil {
+		t.Error(err)
+	}
+}
+
 func TestKeySetFileChanges(t *testing.T) {
 	first, second := ecKey(t, elliptic.P256()), ecKey(t, elliptic.P256())
 	path := keySetFile(t, public("one", first))

@@ -83,14 +83,21 @@ func NewVerifier(ctx context.Context, cfg Config) (Verifier, error) {
 	if cfg.Local == nil && cfg.Audience == "" {
 		return nil, errors.New("--audience is missing: set it to the value that the issuer puts in aud for this service, usually its base URL")
 	}
+	for flag, value := range map[string]string{"--issuer": cfg.Issuer, "--jwks": cfg.JWKS} {
+		if u, err := url.Parse(value); err == nil && u.User != nil {
+			return nil, errors.New(flag + " may hold no user or password: it is published for clients, and errors name it")
+		}
+	}
 	v := &verifier{issuer: cfg.Issuer, audiences: []string{cfg.Audience}, clock: cfg.Clock, cache: newCache(cacheSize)}
 	if v.clock == nil {
 		v.clock = time.Now
 	}
-	client := cfg.HTTPClient
-	if client == nil {
-		client = &http.Client{Timeout: fetchTimeout}
+	client := &http.Client{Timeout: fetchTimeout}
+	if cfg.HTTPClient != nil {
+		own := *cfg.HTTPClient
+		client = &own
 	}
+	client.CheckRedirect = keepTLS
 	var src source
 	switch {
 	case cfg.Local != nil:
@@ -122,6 +129,17 @@ func NewVerifier(ctx context.Context, cfg Config) (Verifier, error) {
 	}
 	v.keys = keys
 	return v, nil
+}
+
+// keepTLS follows an issuer's redirections, but not out of TLS.
+func keepTLS(req *http.Request, via []*http.Request) error {
+	switch {
+	case len(via) >= 5:
+		return errors.New("more than 5 redirections")
+	case req.URL.Scheme != "https" && via[len(via)-1].URL.Scheme == "https":
+		return errors.New("it redirects to an address without TLS")
+	}
+	return nil
 }
 
 func isURL(s string) bool {
