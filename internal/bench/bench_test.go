@@ -73,6 +73,9 @@ func scales(b *testing.B) []scale {
 		large := full
 		large.days = max(full.days+1, n/14700) // what the 17 wards chart in a day
 		large.rounds = 3
+		if n > 2_000_000 {
+			large.rounds = 1 // a copy takes minutes
+		}
 		out = append(out, large)
 	}
 	return out
@@ -139,7 +142,7 @@ func BenchmarkDue(b *testing.B) { benchRead(b, due, 100) }
 
 func benchRead(b *testing.B, f func(testing.TB, *hospital, *site, int) []reading, share int) {
 	each(b, func(b *testing.B, sc scale, h *hospital) {
-		s := h.start(b)
+		s := h.look(b)
 		defer s.stop(b)
 		took := map[string]map[string][]float64{}
 		var names []string

@@ -88,7 +88,7 @@ func fill(tb testing.TB, sc scale, keep string) *hospital {
 	ctx := context.Background()
 	// Batches are prepared on all cores, while one of them is in the store. A
 	// patient's steps stay in one lane, and so in order.
-	const lanes, size = 4, 1000
+	const lanes, size = 4, 4000
 	in := make([]chan ward.Change, lanes)
 	done := make(chan error, lanes)
 	for i := range in {
@@ -234,7 +234,23 @@ type site struct {
 // start serves a copy of the hospital's store at the hospital's time.
 func (h *hospital) start(tb testing.TB) *site {
 	tb.Helper()
-	s := &site{dir: h.copy(tb)}
+	return h.serve(tb, h.copy(tb))
+}
+
+// look is start for those who only read. A copy of millions of Observations
+// would push the store itself out of memory; reading adds to it no more than
+// the audit records.
+func (h *hospital) look(tb testing.TB) *site {
+	tb.Helper()
+	if h.observations > 500_000 {
+		return h.serve(tb, h.dir)
+	}
+	return h.start(tb)
+}
+
+func (h *hospital) serve(tb testing.TB, dir string) *site {
+	tb.Helper()
+	s := &site{dir: dir}
 	s.clock.Store(h.now.Unix())
 	s.App = open(tb, s.dir, func() time.Time { return time.Unix(s.clock.Load(), 0) })
 	s.App.Start()
