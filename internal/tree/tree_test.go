@@ -58,6 +58,7 @@ var layers = map[string]string{
 	"tree":       "",
 	"bench":      "",
 	"crash":      "",
+	"crash/disk": "",
 }
 
 // pure packages compute: they may not look at the clock, the environment or a
