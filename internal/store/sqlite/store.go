@@ -14,6 +14,7 @@ import (
 	"os"
 	"path/filepath"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"tidemark/internal/search"
@@ -54,6 +55,8 @@ type Store struct {
 	file  os.FileInfo // the data file, as it was opened
 	pool  chan *conn  // idle readers
 	spans sync.Map    // type → longest span in microseconds (int64); grows only
+
+	failing atomic.Bool // the last transaction was not kept
 
 	jobs chan *job
 	quit chan struct{} // closed by Close: no new work
@@ -137,10 +140,17 @@ func (s *Store) Close() error {
 	return s.err
 }
 
-// Ping reports whether the store answers and its file can be read.
+// Ping reports whether the store answers and its file can be read, and, once a
+// write has failed, whether one can be kept again: that is found by making one.
 func (s *Store) Ping(ctx context.Context) error {
 	if err := s.present(); err != nil {
 		return err
+	}
+	if s.failing.Load() {
+		return s.write(ctx, true, func(w *writer) error { // of something: the engine leaves out what changes nothing
+			w.rev++
+			return w.c.exec("UPDATE revision SET last = ? WHERE one = 1", w.rev)
+		})
 	}
 	return s.read(ctx, "read the data file", func(c *conn) error {
 		_, err := c.number("SELECT max(seq) FROM version")

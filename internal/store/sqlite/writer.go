@@ -195,6 +195,10 @@ func (w *writer) commit(batch []*job) {
 	if errors.Is(err, errSpoilt) {
 		err = w.attempt(jobs, true)
 	}
+	if err == nil {
+		err = w.landed() // what the engine has kept counts on, even when nobody may be told
+	}
+	w.s.failing.Store(err != nil)
 	w.s.grouped(len(jobs), time.Since(began), err)
 	if err != nil {
 		for _, j := range jobs {
@@ -246,7 +250,7 @@ func (w *writer) transaction(jobs []*job, savepoints bool) error {
 	if err := w.c.exec("COMMIT"); err != nil {
 		return inDoubt(err)
 	}
-	return w.landed()
+	return nil
 }
 
 // do runs a job inside the transaction. Its error is one after which the whole
@@ -331,7 +335,8 @@ func (w *writer) now() int64 {
 func (w *writer) tend() {
 	if w.restart.CompareAndSwap(true, false) {
 		// A reader that stays longer than a moment, such as a backup, is not waited for.
-		err := w.c.script("PRAGMA busy_timeout = 20; PRAGMA wal_checkpoint(RESTART); PRAGMA busy_timeout = 5000")
+		err := w.c.script("PRAGMA busy_timeout = 20; PRAGMA wal_checkpoint(RESTART)")
+		err = errors.Join(err, w.c.script("PRAGMA busy_timeout = 5000"))
 		if err != nil {
 			w.s.log.Warn("the log could not start over", "error", err)
 		}
