@@ -48,9 +48,11 @@ type keeper struct {
 	name    string
 	rand    *rand.Rand
 	from    time.Time
+	step    time.Duration // between entries
 	entries []*entry
 	acked   []string // X-Request-Id of each change acknowledged since the last time
 	asked   int
+	did     string // what the last change was
 }
 
 func (k *keeper) patient() string { return "p-" + k.name }
@@ -113,18 +115,21 @@ func (k *keeper) act(c *client) error {
 	var err error
 	switch {
 	case e == nil:
+		k.did = "post"
 		n := len(k.entries)
-		e = &entry{name: fmt.Sprintf("%s-%d", k.name, n), at: k.from.Add(time.Duration(n+1) * time.Minute)}
+		e = &entry{name: fmt.Sprintf("%s-%d", k.name, n), at: k.from.Add(time.Duration(n+1) * k.step)}
 		k.entries = append(k.entries, e)
 		next = state{version: 1, value: 1 + k.rand.IntN(60), lost: k.rand.IntN(4) == 0}
 		e.next = &next
 		a, err = c.do("POST", "/Observation", k.body(e, next), "X-Request-Id", id)
 	case kind == 9:
+		k.did = "delete"
 		next = e.is
 		next.version, next.deleted = e.is.version+1, true
 		e.next = &next
 		a, err = c.do("DELETE", "/Observation/"+e.id, nil, "If-Match", etag(e.is.version), "X-Request-Id", id)
 	default:
+		k.did = "correct"
 		next = state{version: e.is.version + 1, value: 1 + k.rand.IntN(60), lost: k.rand.IntN(4) == 0}
 		e.next = &next
 		a, err = c.do("PUT", "/Observation/"+e.id, k.body(e, next), "If-Match", etag(e.is.version), "X-Request-Id", id)
@@ -164,7 +169,7 @@ type ward struct {
 func newWard(n int, seed uint64, now time.Time) *ward {
 	w := &ward{since: now.Add(-time.Minute).UTC()}
 	for i := range n {
-		w.keepers = append(w.keepers, &keeper{name: fmt.Sprint("k", i), rand: rand.New(rand.NewPCG(seed, uint64(i))), from: now.Add(-60 * 24 * time.Hour).UTC().Truncate(time.Second)})
+		w.keepers = append(w.keepers, &keeper{name: fmt.Sprint("k", i), rand: rand.New(rand.NewPCG(seed, uint64(i))), step: time.Minute, from: now.Add(-60 * 24 * time.Hour).UTC().Truncate(time.Second)})
 	}
 	return w
 }
