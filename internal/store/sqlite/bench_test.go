@@ -149,7 +149,7 @@ func rawInserts(b *testing.B, writes []store.Write, group int) time.Duration {
 		b.Fatal(err)
 	}
 	defer func() { _ = c.close() }()
-	if err := migrate(c); err != nil {
+	if err := (&writer{c: c}).migrate(); err != nil {
 		b.Fatal(err)
 	}
 	start := time.Now()

@@ -320,18 +320,20 @@ func cut(t *testing.T, d *disk.Disk, s *Store, o Options) (left string) {
 		t.Fatalf("a power cut leaves %d versions of %d", strings.Count(got, "\n"), strings.Count(want, "\n"))
 	}
 	inspect(t, back.Store, nil)
-	err := back.read(context.Background(), "check", func(c *conn) error {
-		r, err := c.one("PRAGMA integrity_check(1)")
-		if err == nil && r.text(0) != "ok" {
-			err = fmt.Errorf("a power cut leaves damage: %s", r.text(0))
-		}
-		return err
-	})
-	if err != nil {
+	if err := back.read(context.Background(), "check", intact); err != nil {
 		t.Fatal(err, fault.Of(err).Cause)
 	}
 	if err := back.Close(); err != nil {
 		t.Fatal(err)
 	}
 	return left
+}
+
+// intact lets the engine look for damage.
+func intact(c *conn) error {
+	r, err := c.one("PRAGMA integrity_check(1)")
+	if err == nil && r.text(0) != "ok" {
+		err = fmt.Errorf("damaged: %s", r.text(0))
+	}
+	return err
 }

@@ -205,7 +205,8 @@ func (s *Store) Latest(ctx context.Context, drains []string, to time.Time, most 
 
 // chartEntries fills the entry table of schema 2 from that of schema 1, which
 // had a column for every value.
-func chartEntries(c *conn) error {
+func (w *writer) chartEntries() error {
+	c := w.c
 	const columns = "id, drain, at, patient, kind, status, measured, absent, instilled, estimated, vessel, appearance, colour, suction, patency, fill, signs, assessed, dislodged, route, route_text, kilograms, done_by, version"
 	const page = 1000
 	type place struct {

@@ -1,7 +1,7 @@
 package sqlite
 
 import (
-	"embed"
+	_ "embed"
 	"fmt"
 
 	"tidemark/internal/fault"
@@ -10,16 +10,33 @@ import (
 // applicationID marks a file as ours (PRAGMA application_id): "Tide".
 const applicationID = 0x54696465
 
-//go:embed schema/*.sql
-var migrations embed.FS
+//go:embed schema/0001.sql
+var schema1 string
 
-// Schema is the schema version that this program writes: the number of its
-// last migration.
-const Schema = 2
+//go:embed schema/0002.sql
+var schema2 string
 
-// checkSchema reads the schema version of a file and refuses one that this
-// program must not touch: 0 is an empty file.
-func checkSchema(c *conn) (int64, error) {
+// step brings a file to the next schema version in one transaction: by
+// statements, and then by what statements cannot do, such as index keys made
+// anew from the stored bodies.
+type step struct {
+	statements string
+	more       func(*writer) error // nil for nothing more
+}
+
+// steps lead from an empty file to the present schema. To change the schema,
+// append one; a step that files out there have taken is never changed. An
+// empty file takes all of them, so that there is one way to each version.
+// TestOldFile opens a stored file of the first one.
+var steps = []step{
+	{statements: schema1},
+	{statements: schema2, more: (*writer).chartEntries},
+}
+
+// checkSchema reads the schema version of a file, which is the number of steps
+// that it has taken, and refuses one that this program must not touch: 0 is an
+// empty file.
+func checkSchema(c *conn) (int, error) {
 	version, err := c.number("PRAGMA user_version")
 	if err != nil {
 		return 0, err
@@ -34,45 +51,40 @@ func checkSchema(c *conn) (int64, error) {
 		return 0, err
 	case app != applicationID && tables > 0:
 		return 0, fault.New(fault.Unavailable, "exception", "The data file was not written by Tidemark; give another data directory.")
-	case version > Schema:
+	case version > int64(len(steps)):
 		return 0, fault.New(fault.Unavailable, "exception",
-			"The data file has schema version %d, this program knows up to %d; start the newer Tidemark that wrote it.", version, Schema)
+			"The data file has schema version %d, this program knows up to %d; start the newer Tidemark that wrote it.", version, len(steps))
 	}
-	return version, nil
+	return int(version), nil
 }
 
-// conversions are the parts of migrations that are not SQL; each runs behind
-// the file of its number.
-var conversions = map[int64]func(*conn) error{2: chartEntries}
-
-// migrate brings the file to Schema, each step in one transaction.
-func migrate(c *conn) error {
-	version, err := checkSchema(c)
+// migrate takes the steps that the file lacks.
+func (w *writer) migrate() error {
+	version, err := checkSchema(w.c)
 	if err != nil {
 		return err
 	}
-	for n := version + 1; n <= Schema; n++ {
-		text, err := migrations.ReadFile(fmt.Sprintf("schema/%04d.sql", n))
-		if err != nil {
-			return err
+	for n := version; n < len(steps); n++ {
+		if version > 0 {
+			w.s.log.Info("bringing the data file to a newer schema, after which older programs refuse it", "from", n, "to", n+1)
 		}
-		if err := step(c, n, string(text)); err != nil {
-			_ = c.script("ROLLBACK") // fails when nothing was begun
-			return fmt.Errorf("migrate to schema %d: %w", n, err)
+		if err := w.take(steps[n], n+1); err != nil {
+			_ = w.c.script("ROLLBACK") // fails when nothing was begun
+			return fmt.Errorf("migrate to schema %d: %w", n+1, err)
 		}
 	}
 	return nil
 }
 
-func step(c *conn, n int64, text string) error {
-	if err := c.script("BEGIN IMMEDIATE;\n" + text); err != nil {
+func (w *writer) take(s step, version int) error {
+	if err := w.c.script("BEGIN IMMEDIATE;\n" + s.statements); err != nil {
 		return err
 	}
-	if convert := conversions[n]; convert != nil {
-		if err := convert(c); err != nil {
+	if s.more != nil {
+		if err := s.more(w); err != nil {
 			return err
 		}
-		c.finalize() // its statements are about tables that the next steps may drop
+		w.c.finalize() // the statements may be about tables that are gone now
 	}
-	return c.script(fmt.Sprintf("PRAGMA application_id = %d; PRAGMA user_version = %d; COMMIT", applicationID, n))
+	return w.c.script(fmt.Sprintf("PRAGMA application_id = %d; PRAGMA user_version = %d; COMMIT", applicationID, version))
 }

@@ -235,7 +235,7 @@ func TestSchema(t *testing.T) {
 	if err := openIn(t, newer, nil).Close(); err != nil {
 		t.Fatal(err)
 	}
-	change(newer, fmt.Sprintf("PRAGMA user_version = %d", Schema+1))
+	change(newer, fmt.Sprintf("PRAGMA user_version = %d", len(steps)+1))
 	refused(newer, "newer Tidemark")
 	foreign := options(t)
 	change(foreign, "CREATE TABLE x (y)")
@@ -372,7 +372,7 @@ func TestBackup(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := c.script(fmt.Sprintf("PRAGMA user_version = %d", Schema+1)); err != nil {
+	if err := c.script(fmt.Sprintf("PRAGMA user_version = %d", len(steps)+1)); err != nil {
 		t.Fatal(err)
 	}
 	if err := c.close(); err != nil {

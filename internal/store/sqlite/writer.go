@@ -102,7 +102,7 @@ type writer struct {
 
 // start prepares the file and reads where it stands.
 func (w *writer) start(ctx context.Context, file string) error {
-	if err := migrate(w.c); err != nil {
+	if err := w.migrate(); err != nil {
 		return err
 	}
 	r, err := w.c.one("SELECT seq, at FROM version ORDER BY seq DESC LIMIT 1")
