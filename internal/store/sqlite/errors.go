@@ -64,11 +64,16 @@ func engine(err error) bool {
 	return !errors.As(err, &f) || f.Kind == fault.Internal || f.Kind == fault.Unavailable
 }
 
+// ioError reports whether the disk has failed the engine.
+func ioError(err error) bool {
+	var e *sqlite.Error
+	return errors.As(err, &e) && e.Code()&0xff == lib.SQLITE_IOERR
+}
+
 // inDoubt is the answer when the commit itself failed on the disk: the
 // transaction may or may not be found after a restart.
 func inDoubt(err error) error {
-	var e *sqlite.Error
-	if errors.As(err, &e) && e.Code()&0xff == lib.SQLITE_IOERR {
+	if ioError(err) {
 		return unavailable(err, "The disk reported an error while the write was made durable; it is in doubt whether it was kept. Read the resource, or try again with the same identifier.")
 	}
 	return wrap(err, "commit")

@@ -57,6 +57,7 @@ type Store struct {
 	spans sync.Map    // type → longest span in microseconds (int64); grows only
 
 	failing atomic.Bool // the last transaction was not kept
+	copying sync.Mutex  // held by a checkpoint
 
 	jobs chan *job
 	quit chan struct{} // closed by Close: no new work
@@ -80,6 +81,9 @@ func Open(ctx context.Context, o Options) (*Store, error) {
 	}
 	if err := s.open(ctx); err != nil {
 		s.release()
+		if ioError(err) {
+			s.forget()
+		}
 		return nil, wrap(err, "open the data directory")
 	}
 	return s, nil
@@ -134,6 +138,9 @@ func (s *Store) Close() error {
 		<-s.done
 		for range readers { // each comes back when its reader is done
 			s.err = errors.Join(s.err, (<-s.pool).close())
+		}
+		if _, err := os.Stat(filepath.Join(s.dir, fileName+"-wal")); err == nil {
+			s.forget() // the engine has failed to copy the log into the file, which it does not say
 		}
 		s.err = wrap(errors.Join(s.err, s.lock.Close()), "close the store")
 	})

@@ -201,6 +201,9 @@ func (w *writer) commit(batch []*job) {
 	w.s.failing.Store(err != nil)
 	w.s.grouped(len(jobs), time.Since(began), err)
 	if err != nil {
+		if ioError(err) {
+			w.s.forget()
+		}
 		for _, j := range jobs {
 			j.err = err
 		}
@@ -333,13 +336,11 @@ func (w *writer) now() int64 {
 
 // tend looks after the log's size.
 func (w *writer) tend() {
-	if w.restart.CompareAndSwap(true, false) {
+	if w.restart.Load() && w.s.copying.TryLock() {
+		w.restart.Store(false)
 		// A reader that stays longer than a moment, such as a backup, is not waited for.
 		err := w.c.script("PRAGMA busy_timeout = 20; PRAGMA wal_checkpoint(RESTART)")
-		err = errors.Join(err, w.c.script("PRAGMA busy_timeout = 5000"))
-		if err != nil {
-			w.s.log.Warn("the log could not start over", "error", err)
-		}
+		w.s.copied(errors.Join(err, w.c.script("PRAGMA busy_timeout = 5000")))
 	}
 	if w.commits++; w.commits >= commitsPerLook || w.seq-w.looked >= versionsPerLook {
 		w.commits, w.looked = 0, w.seq
@@ -354,17 +355,28 @@ func (w *writer) tend() {
 func (w *writer) checkpoint(c *conn) {
 	defer close(w.checkpointed)
 	for range w.checkpoints {
-		log, copied, err := frames(c, "PRAGMA wal_checkpoint(NOOP)")
-		if err == nil && log-copied >= checkpointPages {
+		w.s.copying.Lock()
+		log, done, err := frames(c, "PRAGMA wal_checkpoint(NOOP)")
+		if err == nil && log-done >= checkpointPages {
 			log, _, err = frames(c, "PRAGMA wal_checkpoint(PASSIVE)")
 			w.restart.Store(err == nil && log >= logPages)
 		}
-		if err != nil {
-			w.s.log.Warn("checkpoint", "error", err)
-		}
+		w.s.copied(err)
 	}
 	if err := c.close(); err != nil {
 		w.s.log.Error("closing the checkpointer", "error", err)
+	}
+}
+
+// copied ends what copying has begun. After a failure, the next checkpoint
+// must not build on what the kernel only believes to be on the disk.
+func (s *Store) copied(err error) {
+	defer s.copying.Unlock()
+	if err != nil {
+		s.log.Warn("the log could not be copied into the data file", "error", err)
+		if ioError(err) {
+			s.forget()
+		}
 	}
 }
 
