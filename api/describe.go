@@ -25,7 +25,7 @@ func Describe(lib *profile.Library, operations ...Operation) (openapi.Source, er
 		Interactions: codes(rest.Each("interaction")),
 		Description: statement.Str("description") + " When in doubt, or when an answer says that its data are stale, go to the bedside: $escalation-status says when they are.\n\n" +
 			rest.Str("documentation") + " Every GET answers HEAD too. Every error is an OperationOutcome: expression says where, diagnostics what to do. Every answer carries X-Request-Id.",
-		Version: released, MaxEntries: MaxEntries, MaxCount: search.MaxCount, DefaultCount: search.DefaultCount,
+		SystemSearch: systemSearch, Version: released, MaxEntries: MaxEntries, MaxCount: search.MaxCount, DefaultCount: search.DefaultCount,
 	}
 	for _, r := range rest.Each("resource") {
 		src.Types = append(src.Types, describeType(r))

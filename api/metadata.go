@@ -56,7 +56,7 @@ func (s *Server) capabilities() *fhirjson.Node {
 			"description", "SMART App Launch 2 scopes; see .well-known/smart-configuration.",
 		),
 		"resource", resources,
-		"interaction", fhirjson.Arr(fhirjson.Obj("code", "transaction"), fhirjson.Obj("code", "batch"), fhirjson.Obj("code", "history-system")),
+		"interaction", fhirjson.Arr(fhirjson.Obj("code", "transaction"), fhirjson.Obj("code", "batch"), fhirjson.Obj("code", "history-system"), fhirjson.Obj("code", "search-system", "documentation", systemSearch)),
 	)
 	if ops := s.operationNodes("", AtSystem); len(ops) > 0 {
 		rest.Set("operation", &fhirjson.Node{Kind: fhirjson.Array, Items: ops})

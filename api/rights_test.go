@@ -181,6 +181,7 @@ func routes(finding string) []struct{ method, path, body string } {
 	return []struct{ method, path, body string }{
 		{"GET", "/fhir/Patient/b", ""}, {"GET", "/fhir/Patient/b/_history/1", ""}, {"GET", "/fhir/Patient/b/_history", ""},
 		{"GET", "/fhir/Patient/_history", ""}, {"GET", "/fhir/_history", ""}, {"GET", "/fhir/Patient", ""}, {"POST", "/fhir/Patient/_search", ""},
+		{"GET", "/fhir?_type=Patient,Observation", ""}, {"GET", "/fhir?_type=Patient,Encounter&_id=b,eb&_sort=_id", ""}, {"POST", "/fhir/_search?_type=Patient,Device", ""},
 		{"GET", "/fhir/Observation?subject:Patient.family=" + secret, ""}, {"GET", "/fhir/Patient?_has:Observation:patient:code=9203-1", ""},
 		{"GET", "/fhir/Observation?_include=Observation:subject", ""}, {"GET", "/fhir/Patient?_revinclude=Observation:patient", ""},
 		{"GET", "/fhir/Patient/b/Observation", ""}, {"POST", "/fhir/Observation", obs}, {"PUT", "/fhir/Observation/ob", obs},

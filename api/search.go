@@ -26,15 +26,19 @@ func (s *Server) parseOptions(strict bool) search.ParseOptions {
 	return search.ParseOptions{Base: s.base, Zone: s.zone(), Strict: strict, Expand: s.expand, Now: s.ward.Now()}
 }
 
-// search answers GET and POST searches on one type.
+// search answers GET and POST searches.
 func (s *Server) search(ctx context.Context, in *Interaction) (*Answer, error) {
-	in.audit.is("search-type", "E", in.Type)
+	what := "search-type"
+	if in.Type == "" {
+		what = "search-system"
+	}
+	in.audit.is(what, "E", in.Type)
 	in.audit.query(in.Query)
-	if in.Verb != http.MethodGet && in.Special != "_search" {
+	if in.Verb != http.MethodGet && (in.Verb != http.MethodPost || in.Special != "_search") {
 		return nil, fault.New(fault.Method, "not-supported", "%s is not offered here.", in.Verb)
 	}
 	if in.Type == "" {
-		return nil, s.noSystemSearch()
+		return s.searchSystem(ctx, in)
 	}
 	if types[in.Type] == access {
 		return s.searchAudit(ctx, in)
@@ -55,24 +59,28 @@ func (s *Server) searchWhere(ctx context.Context, in *Interaction, path string, 
 	}
 	q.Where = append(q.Where, extra...)
 	q.Within = s.within(in.Type, g)
-	cursor := q.Cursor
 	if err := s.resolve(ctx, in, &q); err != nil {
 		return nil, err
 	}
 	if types[in.Type] == constant {
 		return s.searchConformance(in, q, ctl)
 	}
+	return s.searchset(ctx, in, path, []search.Query{q}, ctl)
+}
 
+// searchset is the Bundle of a search, whose queries differ in their type.
+func (s *Server) searchset(ctx context.Context, in *Interaction, path string, queries []search.Query, ctl search.Control) (_ *Answer, err error) {
+	cursor := queries[0].Cursor
 	total := -1
 	counting := ctl.Summary == "count"
 	switch {
 	case counting || ctl.Total == "accurate":
-		if total, err = s.store.Count(ctx, q, 0); err != nil {
+		if total, err = s.count(ctx, queries, 0); err != nil {
 			return nil, err
 		}
 	case ctl.Total == "none":
 	case cursor == "":
-		if total, err = s.store.Count(ctx, q, countLimit); err != nil {
+		if total, err = s.count(ctx, queries, countLimit); err != nil {
 			return nil, err
 		}
 		if total > countLimit {
@@ -87,7 +95,7 @@ func (s *Server) searchWhere(ctx context.Context, in *Interaction, path string, 
 	links := []*fhirjson.Node{link("self", s.base+path, used, cursor)}
 	var entries []rawEntry
 	if !counting {
-		page, err := s.store.Search(ctx, q)
+		page, err := s.page(ctx, queries)
 		if err != nil {
 			return nil, err
 		}
@@ -378,9 +386,4 @@ func (s *Server) compartment(ctx context.Context, in *Interaction) (*Answer, err
 	}
 	in.Type, in.ID, in.Special = typ, "", "_search"
 	return s.searchWhere(ctx, in, "/"+owner+"/"+id+"/"+typ, []search.Clause{search.InCompartment(owner, id)})
-}
-
-// noSystemSearch refuses [base]?_type=A,B&…, which is not offered.
-func (s *Server) noSystemSearch() error {
-	return fault.New(fault.Invalid, "not-supported", "Search one type at a time: GET %s/Observation?…", s.base)
 }

@@ -299,11 +299,11 @@ func (s *Server) allowed(in *Interaction) string {
 		}
 		return "GET, HEAD, POST"
 	case in.Special == "_search":
-		return "POST"
+		return "GET, HEAD, POST"
 	case in.Special == "_history", in.Version != "":
 		return "GET, HEAD"
 	case in.Type == "":
-		return "POST"
+		return "GET, HEAD, POST"
 	case types[in.Type] != full:
 		return "GET, HEAD"
 	case in.ID != "":

@@ -126,7 +126,7 @@ type builder struct {
 func (b *builder) tags() list {
 	out := list{
 		object{"name": TagDerived, "description": "What the service works out from the entries: totals, balance, level of escalation, what is due, review for removal. Each informs; none diagnoses or instructs."},
-		object{"name": TagSystem, "description": "Batch and transaction Bundles, and the history of all resources."},
+		object{"name": TagSystem, "description": "Batch and transaction Bundles, searches over several types, and the history of all resources."},
 	}
 	for _, t := range b.src.Types {
 		text := t.Name + " of FHIR R4."
@@ -255,6 +255,20 @@ func (b *builder) system() {
 			params: list{b.count(), b.since(), b.cursor(), b.format(), b.requestID()}, answers: b.failing(object{"200": answer("A page of versions.", "HistoryBundle", nil)}),
 		})
 	}
+	if offers("search-system") {
+		// What every type has; text says which others a search may take.
+		var params list
+		for _, p := range b.src.Types[0].Search {
+			if p.everywhere() {
+				params = append(params, b.searchParam("", p))
+			}
+		}
+		params = append(append(list{b.types()}, params...), b.results()...)
+		found := b.failing(object{"200": answer("A page of matches; link next leads to the next one.", "SearchBundle", nil)})
+		b.add("GET", "/fhir", op{id: "search-system", tag: TagSystem, summary: "Search several types", text: b.src.SystemSearch, params: append(slices.Clone(params), b.handling(), b.format(), b.requestID()), answers: found})
+		b.add("POST", "/fhir/_search", op{id: "search-system.post", tag: TagSystem, summary: "Search several types with a form", text: "The same as with GET, for values that should not stand in logs of URLs.",
+			params: list{b.handling(), b.requestID()}, body: b.form(params), answers: b.failing(found, "413", "415")})
+	}
 	for _, o := range b.src.Operations {
 		b.operation("/fhir", "", TagSystem, o)
 	}
@@ -304,14 +318,8 @@ func (b *builder) resource(t Type) {
 		found := b.failing(object{"200": answer("A page of matches; link next leads to the next one.", "SearchBundle", nil)})
 		b.add("GET", base, op{id: t.Name + ".search", tag: t.Name, summary: "Search", text: scope("s") + " A parameter that stands twice means and; commas mean or. An unknown one is ignored with a warning in the result, or refused under Prefer: handling=strict.",
 			params: append(params, b.handling(), b.format(), b.requestID()), answers: found})
-		form := object{}
-		for _, p := range params {
-			key := strings.TrimPrefix(p.(object)["$ref"].(string), "#/components/parameters/")
-			q := b.params[key].(object)
-			form[q["name"].(string)] = object{"$ref": "#/components/parameters/" + key + "/schema"}
-		}
 		b.add("POST", base+"/_search", op{id: t.Name + ".search.post", tag: t.Name, summary: "Search with a form", text: scope("s") + " The same as with GET, for values that should not stand in logs of URLs.",
-			params: list{b.handling(), b.requestID()}, body: object{"content": object{formMedia: object{"schema": object{"type": "object", "properties": form}}}}, answers: b.failing(found, "413", "415")})
+			params: list{b.handling(), b.requestID()}, body: b.form(params), answers: b.failing(found, "413", "415")})
 	}
 	if offers("create") {
 		o := op{id: t.Name + ".create", tag: t.Name, summary: "Create", text: scope("c"), params: slices.Clone(write), body: b.body(fhirJSON, b.bodySchema(t.Name), base), answers: written(true)}
@@ -351,6 +359,17 @@ func (b *builder) resource(t Type) {
 		}
 		b.operation(base, t.Name, tag, o)
 	}
+}
+
+// form is the body of a search by POST, from parameters that were noted.
+func (b *builder) form(params list) object {
+	properties := object{}
+	for _, p := range params {
+		key := strings.TrimPrefix(p.(object)["$ref"].(string), "#/components/parameters/")
+		q := b.params[key].(object)
+		properties[q["name"].(string)] = object{"$ref": "#/components/parameters/" + key + "/schema"}
+	}
+	return object{"content": object{formMedia: object{"schema": object{"type": "object", "properties": properties}}}}
 }
 
 // operation adds an extended operation, by GET where it changes nothing.

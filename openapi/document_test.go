@@ -79,7 +79,7 @@ func TestTablesAndDocumentAgree(t *testing.T) {
 	src, doc := source(t), paths(t)
 	want := map[string]bool{
 		"get /livez": true, "get /readyz": true, "get /board": true, "get /docs": true, "get /openapi.json": true,
-		"get /fhir/metadata": true, "get /fhir/.well-known/smart-configuration": true, "post /fhir": true, "get /fhir/_history": true,
+		"get /fhir/metadata": true, "get /fhir/.well-known/smart-configuration": true, "post /fhir": true, "get /fhir/_history": true, "get /fhir": true, "post /fhir/_search": true,
 	}
 	rows := map[string][]string{
 		"read": {"get /{id}"}, "vread": {"get /{id}/_history/{vid}"}, "history-instance": {"get /{id}/_history"}, "history-type": {"get /_history"},

@@ -108,31 +108,51 @@ func (b *builder) cursor() object {
 	})
 }
 
-// searchParams are the parameters of a search on a type, those of results included.
-func (b *builder) searchParams(t Type) list {
-	var out list
-	for _, p := range t.Search {
-		key := t.Name + "." + p.Name
-		if strings.HasPrefix(p.Definition, "http://hl7.org/fhir/SearchParameter/Resource-") {
-			key = p.Name // every type has it
-		}
-		out = append(out, b.param(key, func() object {
-			// A parameter that repeats means and.
-			return object{"name": p.Name, "in": "query", "description": describeParam(p), "explode": true,
-				"schema": object{"type": "array", "items": object{"type": "string"}}, "example": list{exampleValue(p)}}
-		}))
+// everywhere reports whether every type has the parameter, and alike.
+func (p Param) everywhere() bool {
+	return strings.HasPrefix(p.Definition, "http://hl7.org/fhir/SearchParameter/Resource-")
+}
+
+func (b *builder) searchParam(typ string, p Param) object {
+	key := typ + "." + p.Name
+	if p.everywhere() {
+		key = p.Name
 	}
-	out = append(out, b.count(), b.cursor())
-	if !t.Paged {
-		return out
-	}
-	out = append(out, b.param("_sort", func() object {
+	return b.param(key, func() object {
+		// A parameter that repeats means and.
+		return object{"name": p.Name, "in": "query", "description": describeParam(p), "explode": true,
+			"schema": object{"type": "array", "items": object{"type": "string"}}, "example": list{exampleValue(p)}}
+	})
+}
+
+// types is _type of a search over several.
+func (b *builder) types() object {
+	return b.param("_type", func() object {
+		return query("_type", "The types to search, with commas between.", object{"type": "string"}, "Observation,Device")
+	})
+}
+
+// results are the parameters that steer what a search gives.
+func (b *builder) results() list {
+	return list{b.count(), b.cursor(), b.param("_sort", func() object {
 		return query("_sort", "Search parameters of the type with commas between, a minus before one for descending.", object{"type": "string"}, "-_lastUpdated")
 	}), b.param("_total", func() object {
 		return query("_total", "How exact Bundle.total is to be: none leaves it out, accurate always counts; without it, it is given where counting is cheap.", enum("none", "estimate", "accurate"), "")
 	}), b.param("_summary.search", func() object {
 		return query("_summary", "A part of each resource, or the number of matches alone.", enum("true", "text", "data", "count", "false"), "")
-	}), b.elements())
+	}), b.elements()}
+}
+
+// searchParams are the parameters of a search on a type, those of results included.
+func (b *builder) searchParams(t Type) list {
+	var out list
+	for _, p := range t.Search {
+		out = append(out, b.searchParam(t.Name, p))
+	}
+	if !t.Paged {
+		return append(out, b.count(), b.cursor())
+	}
+	out = append(out, b.results()...)
 	if len(t.Include) > 0 {
 		out = append(out, b.include(t.Name, "_include", "Add what the matches refer to: Type:parameter, or Type:parameter:Target. _include:iterate follows further.", t.Include))
 	}

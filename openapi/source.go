@@ -3,12 +3,13 @@ package openapi
 // Source is what the service offers, as its own tables have it.
 type Source struct {
 	Types        []Type
-	Interactions []string    // of the whole system: transaction, batch, history-system
+	Interactions []string    // of the whole system: transaction, batch, history-system, search-system
 	Operations   []Operation // of the whole system
 	Compartments []Compartment
 	Endpoints    []Endpoint // beside FHIR, other than the fixed ones
 	Codes        []CodeSet  // that the components of an emptying take
 	Description  string     // of the service, cautions included
+	SystemSearch string     // what a search over several types takes
 	Version      string     // of what is offered, a date
 	MaxEntries   int        // of a batch or transaction
 	MaxCount     int        // of a page

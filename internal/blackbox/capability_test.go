@@ -288,7 +288,7 @@ func TestCapabilityStatement(t *testing.T) {
 		rest := canonical(dig(meta.tree, "rest.0.interaction"))
 		for code, req := range map[string]func() int{
 			"history-system": func() int { return c.in(t).do("GET", "_history", nil).status },
-			"search-system":  func() int { return c.in(t).do("GET", "?_type=Patient&_id=x", nil).status },
+			"search-system":  func() int { return c.in(t).do("GET", "?_type=Patient,Device&_lastUpdated=ge2020", nil).status },
 			"transaction":    func() int { return c.in(t).do("POST", "", bundle("transaction")).status },
 			"batch":          func() int { return c.in(t).do("POST", "", bundle("batch")).status },
 		} {

@@ -397,11 +397,15 @@ func TestLinesSearch(t *testing.T) {
 			}
 		}},
 		{"102", "searches of the system", func(t *testing.T, c *client) {
-			for _, q := range []string{"?_type=Patient,Observation&_count=3", "?_type=Patient&name=x"} {
-				if a := c.do("GET", q, nil); a.status != 200 && (a.status < 400 || a.status > 499) {
-					t.Errorf("%s: %d", a.what, a.status)
-				}
+			a := c.do("GET", "?_type=Patient,Observation&_id=srch,s0&_sort=-_id&_count=1", nil).want(200)
+			b := c.do("GET", a.link("next"), nil).want(200)
+			if got := append(a.ids("match"), b.ids("match")...); len(got) != 2 || got[0] == got[1] || b.link("next") != "" || a.num("total") != "2" {
+				t.Errorf("%v", got)
 			}
+			c.do("GET", "?_type=Patient&name=x", nil).want(200)
+			c.do("GET", "?_type=Patient,Observation&code=x", nil).check(400)
+			c.do("GET", "?code=x", nil).check(400)
+			c.do("GET", "", nil).check(400)
 		}},
 	})
 	_ = made

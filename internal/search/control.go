@@ -9,9 +9,9 @@ import (
 
 // Control is what a search asks of its result beside the matches.
 type Control struct {
-	Total       string // none, estimate, accurate; "" when not asked
-	Summary     string // true, text, data, count, false; "" when not asked
-	Elements    []string
+	Total       string   // none, estimate, accurate; "" when not asked
+	Summary     string   // true, text, data, count, false; "" when not asked
+	Elements    []string // as written; with a type in front they concern that type alone
 	Includes    []Include
 	RevIncludes []Include
 	// Used are the parameters that took part, as written, for the self link;
@@ -129,12 +129,11 @@ var elementForm = regexp.MustCompile(`^[A-Za-z][A-Za-z0-9]*(\.[A-Za-z][A-Za-z0-9
 func (p *parser) elements(value string) string {
 	p.c.Elements = nil
 	for _, e := range strings.Split(value, ",") {
-		e = strings.TrimPrefix(strings.TrimSpace(e), p.q.Type+".")
-		if e == "" {
+		if e = strings.TrimSpace(e); e == "" {
 			continue
 		}
 		if !elementForm.MatchString(e) {
-			return "takes element names with commas between, such as status,code."
+			return "takes element names with commas between, such as status,code or Device.status."
 		}
 		p.c.Elements = append(p.c.Elements, e)
 	}

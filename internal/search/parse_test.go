@@ -144,7 +144,7 @@ func TestControl(t *testing.T) {
 		t.Fatal(err)
 	}
 	want := Control{
-		Total: "accurate", Summary: "data", Elements: []string{"status", "code"},
+		Total: "accurate", Summary: "data", Elements: []string{"status", "Observation.code"},
 		Includes:    []Include{{"Observation", "device", "Device", false}, {"Device", "patient", "", true}, {"*", "*", "", false}},
 		RevIncludes: []Include{{"Provenance", "target", "", false}},
 	}

@@ -1,0 +1,68 @@
+package search
+
+import (
+	"strings"
+
+	"tidemark/internal/fault"
+)
+
+// ParseCommon reads the parameters of one search over several types, of which
+// there is at least one, into a query for each, in the order of types. R4 lets
+// such a search use only what all its types have: a parameter or sort key that
+// some have and others lack, or that is of another kind there, is refused. The
+// Control holds for all of them.
+func ParseCommon(types []string, params []Pair, opts ParseOptions) ([]Query, Control, error) {
+	var faults fault.List
+	for _, pair := range params {
+		if pair.Value == "" {
+			continue
+		}
+		name, _, _ := strings.Cut(pair.Name, ":")
+		if name == "_sort" {
+			for _, key := range strings.Split(pair.Value, ",") {
+				common(&faults, types, strings.TrimPrefix(key, "-"))
+			}
+			continue
+		}
+		name, _, _ = strings.Cut(name, ".")
+		common(&faults, types, name)
+	}
+	if err := faults.As(fault.Invalid); err != nil {
+		return nil, Control{}, err
+	}
+	queries := make([]Query, len(types))
+	var c Control
+	for i, t := range types {
+		q, ctl, err := ParseQuery(t, params, opts)
+		if err != nil {
+			return nil, Control{}, err
+		}
+		if queries[i] = q; i == 0 {
+			c = ctl
+		}
+	}
+	return queries, c, nil
+}
+
+// common notes a fault when some of the types have the parameter and others
+// have not, or have another of its name. One that none has is left to
+// ParseQuery.
+func common(faults *fault.List, types []string, name string) {
+	var with, without []string
+	kinds := map[Kind]string{}
+	for _, t := range types {
+		p, ok := Lookup(t, name)
+		if !ok {
+			without = append(without, t)
+			continue
+		}
+		with = append(with, t)
+		kinds[p.Kind] = t
+	}
+	switch {
+	case len(with) > 0 && len(without) > 0:
+		faults.Add("not-supported", "", "%q is no parameter of %s; a search over several types takes what all of them have. Name fewer in _type, or search %s alone.", name, strings.Join(without, ", "), with[0])
+	case len(kinds) > 1:
+		faults.Add("not-supported", "", "%q does not mean the same for all of %s; search the types one at a time.", name, strings.Join(with, ", "))
+	}
+}
