@@ -3,10 +3,12 @@ package api
 import (
 	"context"
 	"net/http"
+	"slices"
 	"strconv"
 
 	"tidemark/internal/auth"
 	"tidemark/internal/fault"
+	"tidemark/internal/fhirdate"
 	"tidemark/internal/fhirjson"
 	"tidemark/internal/search"
 	"tidemark/internal/store"
@@ -16,6 +18,12 @@ import (
 // which there are a few dozen: each is matched in turn.
 func (s *Server) searchConformance(in *Interaction, q search.Query, ctl search.Control) (*Answer, error) {
 	all := s.conformance.All(in.Type)
+	if len(q.Sort) > 0 {
+		all = slices.Clone(all)
+		slices.SortStableFunc(all, func(a, b *fhirjson.Node) int {
+			return q.Order(s.conformanceDoc(a), s.conformanceDoc(b))
+		})
+	}
 	var entries []rawEntry
 	skip := 0
 	if q.Cursor != "" {
@@ -27,7 +35,7 @@ func (s *Server) searchConformance(in *Interaction, q search.Query, ctl search.C
 	}
 	total, next := 0, ""
 	for _, n := range all {
-		if !q.Match(search.Extract(n, s.extract)) {
+		if !q.Match(s.conformanceDoc(n)) {
 			continue
 		}
 		total++
@@ -57,6 +65,13 @@ func (s *Server) searchConformance(in *Interaction, q search.Query, ctl search.C
 	}
 	b := fhirjson.Obj("resourceType", "Bundle", "type", "searchset", "total", total, "link", links)
 	return &Answer{Status: http.StatusOK, Resource: bundleBytes(b, entries)}, nil
+}
+
+// conformanceDoc is what searches see of a conformance resource.
+func (s *Server) conformanceDoc(n *fhirjson.Node) search.Doc {
+	d := search.Extract(n, s.extract)
+	d.LastUpdated, _ = fhirdate.Instant(n.Get("meta").Str("lastUpdated")) // the library wrote it
+	return d
 }
 
 // valueSetURL is the value set that an operation is about: the instance, or

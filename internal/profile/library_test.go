@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -336,6 +337,55 @@ func BenchmarkNew(b *testing.B) {
 	for b.Loop() {
 		if _, err := New(); err != nil {
 			b.Fatal(err)
+		}
+	}
+}
+
+// The definitions are R4 to the letter, and so is what _summary and _elements
+// leave of them: what is mandatory stays, and what may change the meaning.
+func TestDefinitionsAndTheirPartsAreR4(t *testing.T) {
+	l := library(t)
+	for _, typ := range kinds {
+		for _, n := range l.All(typ) {
+			valid := func(what string, part *fhirjson.Node) {
+				if err := r4.Validate(part, r4.Options{}).As(fault.Rule); err != nil {
+					t.Errorf("%s/%s %s: %v", typ, n.Str("id"), what, err)
+				}
+			}
+			valid("as it is", n)
+			for what, part := range map[string]*fhirjson.Node{
+				"_summary=true": r4.Summary(n, r4.SummaryTrue), "_summary=text": r4.Summary(n, r4.SummaryText),
+				"_summary=data": r4.Summary(n, r4.SummaryData), "_elements=title": r4.Elements(n, []string{"title"}),
+			} {
+				valid(what, part)
+				if tags := part.Get("meta").Each("tag"); len(tags) != 1 || tags[0].Str("code") != "SUBSETTED" {
+					t.Errorf("%s/%s %s is tagged %v", typ, n.Str("id"), what, tags)
+				}
+				if part.Str("status") == "" || part.Str("id") == "" {
+					t.Errorf("%s/%s %s lacks its status or id", typ, n.Str("id"), what)
+				}
+			}
+		}
+	}
+	// R4 4.0.1, the element tables on the pages of the types (flags S and ?!, minimum 1).
+	for _, c := range []struct {
+		typ, mode string
+		want      []string
+	}{
+		{"CodeSystem", "text", []string{"resourceType", "id", "meta", "status", "content"}},
+		{"CodeSystem", "true", []string{"resourceType", "id", "meta", "url", "version", "name", "title", "status", "experimental", "date", "publisher", "caseSensitive", "compositional", "versionNeeded", "content", "count", "filter", "property"}},
+		{"ValueSet", "text", []string{"resourceType", "id", "meta", "status"}},
+		{"StructureDefinition", "text", []string{"resourceType", "id", "meta", "url", "name", "status", "kind", "abstract", "type"}},
+		{"OperationDefinition", "text", []string{"resourceType", "id", "meta", "name", "status", "kind", "code", "system", "type", "instance"}},
+	} {
+		var got []string
+		for _, m := range r4.Summary(l.All(c.typ)[0], r4.SummaryMode(c.mode)).Members {
+			got = append(got, m.Name)
+		}
+		slices.Sort(got)
+		slices.Sort(c.want)
+		if d := cmp.Diff(c.want, got); d != "" {
+			t.Errorf("%s _summary=%s: %s", c.typ, c.mode, d)
 		}
 	}
 }

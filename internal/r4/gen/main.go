@@ -6,11 +6,19 @@
 //	go run ./internal/r4/gen -definitions DIR
 //
 // DIR holds structure-definitions.trimmed.json and required-bindings.json;
-// DIR/../examples holds the CompartmentDefinition files.
+// DIR/../examples holds the CompartmentDefinition files. DIR lacks the types
+// of conformance resources, of which this service keeps none but its own: their
+// facts stand in conformance.txt, which
+//
+//	go run ./internal/r4/gen -definitions DIR -conformance DEFS
+//
+// writes anew from profiles-resources.json and profiles-types.json of the
+// official R4 (4.0.1) definitions in DEFS.
 package main
 
 import (
 	"bytes"
+	_ "embed"
 	"encoding/json"
 	"flag"
 	"fmt"
@@ -24,8 +32,18 @@ import (
 func main() {
 	dir := flag.String("definitions", "", "folder of the official definitions")
 	out := flag.String("out", "internal/r4/tables.txt", "file to write")
+	defs := flag.String("conformance", "", "folder of the whole official definitions, to write internal/r4/gen/conformance.txt from")
 	flag.Parse()
-	text, err := build(*dir)
+	var err error
+	if *defs != "" {
+		if conformance, err = conformanceTypes(*dir, *defs); err == nil {
+			err = os.WriteFile("internal/r4/gen/conformance.txt", []byte(conformance), 0o644)
+		}
+	}
+	var text []byte
+	if err == nil {
+		text, err = build(*dir)
+	}
 	if err == nil {
 		err = os.WriteFile(*out, text, 0o644)
 	}
@@ -46,11 +64,13 @@ type element struct {
 	Max              string
 	Type             []typeRef
 	Binding          struct{ Strength, ValueSet string }
-	Constraint       []struct{ Key, Severity string }
+	Constraint       []constraint
 	ContentReference string
 	IsModifier       bool
 	IsSummary        bool
 }
+
+type constraint struct{ Key, Severity string }
 
 type typeRef struct {
 	Code          string
@@ -111,7 +131,57 @@ func build(dir string) ([]byte, error) {
 			}
 		}
 	}
+	b.WriteString(conformance)
 	return b.Bytes(), nil
+}
+
+// conformance holds the rows of the conformance types.
+//
+//go:embed conformance.txt
+var conformance string
+
+// conformanceTypes gives those rows. Of the constraints only those of every
+// resource (dom-1 and so on) are kept: clients cannot send these types, and the
+// service's own are checked by tests.
+func conformanceTypes(dir, defs string) (string, error) {
+	var codes map[string][]string
+	if err := read(filepath.Join(dir, "required-bindings.json"), &codes); err != nil {
+		return "", err
+	}
+	var b bytes.Buffer
+	for _, from := range []struct {
+		file  string
+		names []string
+	}{
+		{"profiles-types.json", []string{"ElementDefinition"}},
+		{"profiles-resources.json", []string{"CodeSystem", "OperationDefinition", "SearchParameter", "StructureDefinition", "ValueSet"}},
+	} {
+		var bundle struct {
+			Entry []struct{ Resource json.RawMessage }
+		}
+		if err := read(filepath.Join(defs, from.file), &bundle); err != nil {
+			return "", err
+		}
+		for _, name := range from.names {
+			for _, e := range bundle.Entry {
+				var what struct{ ResourceType, ID string }
+				if err := json.Unmarshal(e.Resource, &what); err != nil || what.ResourceType != "StructureDefinition" || what.ID != name {
+					continue
+				}
+				var d definition
+				if err := json.Unmarshal(e.Resource, &d); err != nil {
+					return "", err
+				}
+				for i, el := range d.Snapshot.Element {
+					d.Snapshot.Element[i].Constraint = slices.DeleteFunc(el.Constraint, func(c constraint) bool { return !strings.HasPrefix(c.Key, "dom-") })
+				}
+				if err := write(&b, d, codes, map[string][]string{name: keys(d.Snapshot.Element[0], nil)}); err != nil {
+					return "", err
+				}
+			}
+		}
+	}
+	return b.String(), nil
 }
 
 func write(b *bytes.Buffer, d definition, codes map[string][]string, roots map[string][]string) error {
