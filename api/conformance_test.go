@@ -38,3 +38,47 @@ func TestConformanceSearch(t *testing.T) {
 		}
 	}
 }
+
+// TestOwnSearchParameters: they are read like any definition, named in
+// /fhir/metadata, and serve searches, chains and the constraints of scopes.
+func TestOwnSearchParameters(t *testing.T) {
+	f := open(t)
+	all := f.token("system/*.cruds", "")
+	finding := f.ward(all)
+	const url = "http://tidemark.example.org/fhir/SearchParameter/DetectedIssue-severity"
+	meta := f.must(200, "GET", "/fhir/metadata", "", "")
+	if !strings.Contains(meta, `{"name":"severity","definition":"`+url+`","type":"token"}`) {
+		t.Error("metadata does not name severity with its definition")
+	}
+	if got := f.find(all, "/fhir/SearchParameter?url="+url+"&base=DetectedIssue").keys("match"); len(got) != 1 || got[0] != "SearchParameter/DetectedIssue-severity" {
+		t.Errorf("the definition: %v", got)
+	}
+	f.must(200, "GET", "/fhir/SearchParameter/DetectedIssue-status", all, "")
+	// Nobody emptied b's drain before: overdue, a moderate finding, ended with the entry and so amended.
+	for path, want := range map[string]bool{
+		"DetectedIssue?severity=moderate&patient=b":          true,
+		"DetectedIssue?severity=low":                         false,
+		"DetectedIssue?severity=low,moderate&status=amended": true,
+		"DetectedIssue?severity=moderate&status=cancelled":   false,
+		"DetectedIssue?severity:not=moderate":                false,
+		"DetectedIssue?severity:missing=true":                false,
+		"DetectedIssue?severity=moderate&_sort=severity":     true,
+		"?_type=DetectedIssue,Observation&status=amended":    true,
+	} {
+		got := slices.Contains(f.find(all, strings.Replace("/fhir/"+path, "/?", "?", 1)).keys("match"), "DetectedIssue/"+finding)
+		if got != want {
+			t.Errorf("%s: found %v, want %v", path, got, want)
+		}
+	}
+	if got := f.find(all, "/fhir/Device?_has:DeviceUseStatement:device:status=active").keys("match"); len(got) != 2 {
+		t.Errorf("drains in place: %v", got)
+	}
+	if got := f.find(all, "/fhir/Patient?_has:DetectedIssue:patient:severity=moderate").keys("match"); !slices.Contains(got, "Patient/b") {
+		t.Errorf("patients with a finding: %v", got)
+	}
+	for scope, want := range map[string]int{"user/DetectedIssue.rs?severity=moderate": 200, "user/DetectedIssue.rs?severity=low": 404} {
+		if got, _, b := f.do("GET", "/fhir/DetectedIssue/"+finding, f.token(scope, ""), ""); got != want {
+			t.Errorf("with %s: %d, want %d: %s", scope, got, want, b)
+		}
+	}
+}

@@ -399,7 +399,7 @@ func TestLinesSearch(t *testing.T) {
 		{"102", "searches of the system", func(t *testing.T, c *client) {
 			a := c.do("GET", "?_type=Patient,Observation&_id=srch,s0&_sort=-_id&_count=1", nil).want(200)
 			b := c.do("GET", a.link("next"), nil).want(200)
-			if got := append(a.ids("match"), b.ids("match")...); len(got) != 2 || got[0] == got[1] || b.link("next") != "" || a.num("total") != "2" {
+			if got := append(a.ids("match"), b.ids("match")...); len(got) != 2 || got[0] == got[1] || b.link("next") != "" || a.str("total") != "2" {
 				t.Errorf("%v", got)
 			}
 			c.do("GET", "?_type=Patient&name=x", nil).want(200)

@@ -260,24 +260,49 @@ func TestOpenAtOnce(t *testing.T) {
 func TestNewerSchemaIsRefused(t *testing.T) {
 	srv := Start(t)
 	open(t, options(srv.URL("tidemark")))
-	c, err := driver.Connect(client.Client().ApplyURI(srv.URL("")))
+	setSchema(t, srv.URL(""), 3)
+	if _, err := mongo.Open(context.Background(), options(srv.URL("tidemark"))); !fault.Is(err, fault.Unavailable) || !strings.Contains(err.Error(), "schema 3") {
+		t.Errorf("a newer schema: %v", err)
+	}
+	setSchema(t, srv.URL(""), 2)
+	open(t, options(srv.URL("tidemark")))
+}
+
+// TestUpgrade opens a database of schema 1, whose documents lack the keys of
+// parameters that were added since.
+func TestUpgrade(t *testing.T) {
+	srv := Start(t)
+	o := options(srv.URL("tidemark"))
+	old := o
+	old.Extract = storetest.ExtractBefore
+	before := open(t, old)
+	storetest.Upgrade(t, before, func() store.Store {
+		if err := before.Close(); err != nil {
+			t.Fatal(err)
+		}
+		setSchema(t, srv.URL(""), 1)
+		watch := newShapes()
+		watch.declared(t, o.URL)
+		o.Monitor = watch.monitor()
+		s := open(t, o)
+		for w := range watch.wrong {
+			t.Error(w)
+		}
+		return s
+	})
+}
+
+func setSchema(t *testing.T, url string, n int64) {
+	t.Helper()
+	c, err := driver.Connect(client.Client().ApplyURI(url))
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer c.Disconnect(context.Background())
-	set := func(n int64) {
-		t.Helper()
-		_, err := c.Database("tidemark").Collection("meta").UpdateOne(context.Background(), bson.D{{Key: "_id", Value: "schema"}}, bson.D{{Key: "$set", Value: bson.D{{Key: "version", Value: n}}}})
-		if err != nil {
-			t.Fatal(err)
-		}
+	_, err = c.Database("tidemark").Collection("meta").UpdateOne(context.Background(), bson.D{{Key: "_id", Value: "schema"}}, bson.D{{Key: "$set", Value: bson.D{{Key: "version", Value: n}}}})
+	if err != nil {
+		t.Fatal(err)
 	}
-	set(2)
-	if _, err := mongo.Open(context.Background(), options(srv.URL("tidemark"))); !fault.Is(err, fault.Unavailable) || !strings.Contains(err.Error(), "schema 2") {
-		t.Errorf("a newer schema: %v", err)
-	}
-	set(1)
-	open(t, options(srv.URL("tidemark")))
 }
 
 // TestFeedOfThree has two processes write and a third read: what it has passed

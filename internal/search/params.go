@@ -31,6 +31,12 @@ type Param struct {
 // what rights rest on, and no search can ask for it by name.
 const Compartment = "_compartment"
 
+// Changed lists the types that a store of an older schema has to index anew, by
+// the schema that came with the parameters: both engines count alike.
+var Changed = map[int64][]string{
+	2: {"DetectedIssue", "DeviceUseStatement"}, // parameters of the service's own
+}
+
 // Parameters whose values are fields of Doc.
 const (
 	idParam     = "_id"
@@ -144,7 +150,11 @@ func readTable(text string) catalogue {
 		case "compartment":
 			t.owners = append(t.owners, owner{f[1], strings.Fields(f[2])})
 		case "param":
-			p := Param{Name: f[1], Kind: Kind(f[2]), URL: "http://hl7.org/fhir/SearchParameter/" + f[3], of: []string{f[1]}, Components: strings.Fields(f[6])}
+			definition := f[3]
+			if !strings.Contains(definition, "://") { // not one of the service's own
+				definition = "http://hl7.org/fhir/SearchParameter/" + definition
+			}
+			p := Param{Name: f[1], Kind: Kind(f[2]), URL: definition, of: []string{f[1]}, Components: strings.Fields(f[6])}
 			if f[5] != "*" {
 				p.Targets = strings.Fields(f[5])
 			}

@@ -4,6 +4,8 @@
 // of their prose.
 //
 //	go run ./internal/search/gen -definitions ../shared/fhir-r4-examples/definitions
+//
+// The service's own parameters come from its own SearchParameter resources.
 package main
 
 import (
@@ -72,9 +74,10 @@ type structure struct {
 
 func main() {
 	definitions := flag.String("definitions", "../shared/fhir-r4-examples/definitions", "folder with search-parameters.json and structure-definitions.trimmed.json")
+	own := flag.String("own", "internal/profile/resources", "folder with the service's own SearchParameter-*.json")
 	out := flag.String("o", "internal/search/params.txt", "file to write")
 	flag.Parse()
-	text, err := generate(*definitions)
+	text, err := generate(*definitions, *own)
 	if err == nil {
 		err = os.WriteFile(*out, []byte(text), 0o644)
 	}
@@ -84,7 +87,7 @@ func main() {
 	}
 }
 
-func generate(dir string) (string, error) {
+func generate(dir, own string) (string, error) {
 	params, err := bundle[searchParameter](filepath.Join(dir, "search-parameters.json"))
 	if err != nil {
 		return "", err
@@ -93,7 +96,11 @@ func generate(dir string) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	g := generator{params: append(params, extra...), elements: map[string]element{}}
+	ours, err := ownParameters(own)
+	if err != nil {
+		return "", err
+	}
+	g := generator{params: slices.Concat(params, extra, ours), elements: map[string]element{}}
 	for _, s := range structures {
 		for _, e := range s.Snapshot.Element {
 			g.elements[e.Path] = e
@@ -103,6 +110,7 @@ func generate(dir string) (string, error) {
 	b.WriteString(`# The search parameters of the served types. Written by ./gen; do not edit.
 # Facts from hl7.fhir.r4.core 4.0.1 (CC0-1.0): names, kinds, paths, targets, compartments.
 # Elements of the conformance types, and the lines marked "ours", are named in gen/main.go.
+# A definition that is a whole URL is one of the service's own SearchParameters.
 #
 # type	name
 # primary	paths of the date by which the type is kept in order (ours)
@@ -156,6 +164,26 @@ func bundle[T any](file string) ([]T, error) {
 	var out []T
 	for _, e := range doc.Entry {
 		out = append(out, e.Resource)
+	}
+	return out, nil
+}
+
+func ownParameters(dir string) ([]searchParameter, error) {
+	files, err := filepath.Glob(filepath.Join(dir, "SearchParameter-*.json"))
+	if err != nil {
+		return nil, err
+	}
+	var out []searchParameter
+	for _, file := range files {
+		data, err := os.ReadFile(file)
+		if err != nil {
+			return nil, err
+		}
+		var p searchParameter
+		if err := json.Unmarshal(data, &p); err != nil {
+			return nil, fmt.Errorf("%s: %w", file, err)
+		}
+		out = append(out, p)
 	}
 	return out, nil
 }

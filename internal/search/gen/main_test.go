@@ -11,7 +11,7 @@ func TestTableIsCurrent(t *testing.T) {
 	if _, err := os.Stat(definitions); err != nil {
 		t.Skip("the reference folder ../shared is not here")
 	}
-	got, err := generate(definitions)
+	got, err := generate(definitions, "../../profile/resources")
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -14,7 +14,8 @@ import (
 )
 
 // version is the document of one version of one resource. Inserting it is the
-// write; of what it holds, only Seq, At and Until are ever changed.
+// write; of what it holds, only Seq, At and Until are ever changed, and Keys by
+// an upgrade.
 type version struct {
 	ID      string   `bson:"_id"` // "Type/id/number": a clash is the optimistic lock
 	Type    string   `bson:"type"`

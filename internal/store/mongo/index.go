@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 
 	"go.mongodb.org/mongo-driver/v2/bson"
@@ -11,6 +12,7 @@ import (
 	"go.mongodb.org/mongo-driver/v2/mongo/options"
 
 	"tidemark/internal/fault"
+	"tidemark/internal/search"
 )
 
 // The collections.
@@ -57,8 +59,10 @@ var indexes = []index{
 
 // schema is the version of what is written above and in type version. A
 // database of a newer one is refused, so that an old process left running
-// beside new ones cannot harm it at its next start.
-const schema = 1
+// beside new ones cannot harm it at its next start. What such a process writes
+// meanwhile lacks the keys of parameters that it does not know: stop the old
+// processes before the first new one starts.
+const schema = 2
 
 // prepare makes the collections and indexes. Several processes may do so at
 // once: what is there already is left, and none of the steps depends on who
@@ -71,7 +75,8 @@ func (s *Store) prepare(ctx context.Context) error {
 		}
 	}
 	// The schema first, so that an old program does not add its indexes to a new database.
-	if err := s.checkSchema(ctx); err != nil {
+	have, err := s.checkSchema(ctx)
+	if err != nil {
 		return err
 	}
 	for _, name := range []string{versions, audits} {
@@ -93,25 +98,78 @@ func (s *Store) prepare(ctx context.Context) error {
 			}
 		}
 	}
-	return nil
+	return s.upgrade(ctx, have)
 }
 
-// checkSchema writes the schema's version into an empty database and refuses
-// one that this program does not know.
-func (s *Store) checkSchema(ctx context.Context) error {
+// upgrade brings the documents of an older schema up to this one. It may be
+// broken off and repeated, and several processes may do it at once.
+func (s *Store) upgrade(ctx context.Context, from int64) error {
+	if from == schema {
+		return nil
+	}
+	for n := from + 1; n <= schema; n++ {
+		for _, typ := range search.Changed[n] {
+			if err := s.indexAnew(ctx, typ); err != nil {
+				return fmt.Errorf("index %s anew: %w", typ, err)
+			}
+		}
+	}
+	_, err := s.db.Collection(meta).UpdateOne(ctx, bson.D{is("_id", "schema")}, bson.D{is("$max", bson.D{is("version", int64(schema))})}, options.UpdateOne().SetHint(byID))
+	return err
+}
+
+// indexAnew works out the keys of all versions of a type. Parameters are only
+// ever added, and so far only such as are found by keys.
+func (s *Store) indexAnew(ctx context.Context, typ string) error {
+	const some = 500
+	for after := int64(math.MinInt64); ; {
+		docs, err := list[version](ctx, s, versions, "typed", bson.D{is("type", typ), is("seq", bson.D{is("$gt", after)})},
+			options.Find().SetSort(bson.D{is("type", 1), is("seq", 1)}).SetLimit(some))
+		if err != nil {
+			return err
+		}
+		for i := range docs {
+			v := &docs[i]
+			after = v.Seq
+			body := v
+			if v.deleted() { // it has the keys of the version before it
+				if body, err = one[version](ctx, s, versions, byID, bson.D{is("_id", versionID(v.key(), v.Number-1))}, nil); err != nil {
+					return err
+				}
+				if body == nil || body.deleted() {
+					continue
+				}
+			}
+			d, err := s.doc(body)
+			if err != nil {
+				return fmt.Errorf("read %s: %w", body.ID, err)
+			}
+			if _, err := s.db.Collection(versions).UpdateOne(ctx, bson.D{is("_id", v.ID)}, bson.D{is("$set", bson.D{is("keys", d.Keys())})}, options.UpdateOne().SetHint(byID)); err != nil {
+				return err
+			}
+		}
+		if len(docs) < some {
+			return nil
+		}
+	}
+}
+
+// checkSchema writes the schema's version into an empty database, gives that
+// of another, and refuses one that this program does not know.
+func (s *Store) checkSchema(ctx context.Context) (int64, error) {
 	c := s.db.Collection(meta)
 	_, err := c.InsertOne(ctx, bson.D{{Key: "_id", Value: "schema"}, {Key: "version", Value: int64(schema)}})
 	if _, clash := duplicates(err); err != nil && !clash {
-		return err
+		return 0, err
 	}
 	var have struct{ Version int64 }
 	if err := c.FindOne(ctx, bson.D{{Key: "_id", Value: "schema"}}, options.FindOne().SetHint(byID)).Decode(&have); err != nil {
-		return err
+		return 0, err
 	}
-	if have.Version != schema {
-		return fault.New(fault.Unavailable, "exception", "The database has schema %d, this program knows %d; use the program that wrote it, or a newer one.", have.Version, schema)
+	if have.Version > schema {
+		return 0, fault.New(fault.Unavailable, "exception", "The database has schema %d, this program knows %d; start the newer Tidemark that wrote it.", have.Version, schema)
 	}
-	return nil
+	return have.Version, nil
 }
 
 func (x index) document() bson.D {

@@ -3,7 +3,6 @@ package sqlite
 import (
 	"bytes"
 	"context"
-	"os"
 	"path/filepath"
 	"testing"
 	"time"
@@ -90,15 +89,11 @@ func FuzzReadChart(f *testing.F) {
 func TestSchema1(t *testing.T) {
 	dir := t.TempDir()
 	ctx := context.Background()
-	text, err := os.ReadFile("schema/0001.sql")
-	if err != nil {
-		t.Fatal(err)
-	}
 	c, err := connect(ctx, filepath.Join(dir, fileName), readWrite)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := c.script(string(text) + "; PRAGMA application_id = 1416193125; PRAGMA user_version = 1"); err != nil {
+	if err := c.script(schema1 + "; PRAGMA application_id = 1416193125; PRAGMA user_version = 1"); err != nil {
 		t.Fatal(err)
 	}
 	third, _ := drain.ParseML("1/3")

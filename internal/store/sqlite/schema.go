@@ -5,6 +5,7 @@ import (
 	"fmt"
 
 	"tidemark/internal/fault"
+	"tidemark/internal/search"
 )
 
 // applicationID marks a file as ours (PRAGMA application_id): "Tide".
@@ -30,7 +31,7 @@ type step struct {
 // TestOldFile opens a stored file of the first one.
 var steps = []step{
 	{statements: schema1},
-	{statements: schema2, more: (*writer).chartEntries},
+	{statements: schema2, more: (*writer).toSchema2},
 }
 
 // checkSchema reads the schema version of a file, which is the number of steps
@@ -87,4 +88,53 @@ func (w *writer) take(s step, version int) error {
 		w.c.finalize() // the statements may be about tables that are gone now
 	}
 	return w.c.script(fmt.Sprintf("PRAGMA application_id = %d; PRAGMA user_version = %d; COMMIT", applicationID, version))
+}
+
+// toSchema2 gives entries their one column, and adds the keys of the search
+// parameters that came with it.
+func (w *writer) toSchema2() error {
+	if err := w.chartEntries(); err != nil {
+		return err
+	}
+	for _, typ := range search.Changed[2] {
+		if err := w.indexAnew(typ); err != nil {
+			return err
+		}
+	}
+	return w.insertKeys()
+}
+
+// indexAnew adds the keys that a type's versions have by now. Parameters are
+// only ever added, and so far only such as are found by keys.
+func (w *writer) indexAnew(typ string) error {
+	var seqs []int64
+	if err := w.c.quick(func(r row) error { seqs = append(seqs, r.int(0)); return nil }, "SELECT seq FROM version WHERE type = ?", typ); err != nil {
+		return err
+	}
+	for _, seq := range seqs {
+		r, err := w.c.one("SELECT v.rid, v.body, r.seq, r.date FROM version v JOIN resource r ON r.rid = v.rid WHERE v.seq = ?", seq)
+		if err != nil {
+			return err
+		}
+		if r.null(1) {
+			continue // a deletion
+		}
+		rid, current, date := r.int(0), r.int(2) == seq, r.int(3)
+		d, err := w.s.extract(r.blob(1))
+		if err != nil {
+			return fmt.Errorf("read version %d: %w", seq, err)
+		}
+		d.Type = typ
+		for _, k := range d.Keys() {
+			if current {
+				w.keys = append(w.keys, keyRow{k, date, rid})
+				continue
+			}
+			// What the current version lost, for the history. Too much does no harm there.
+			if err := w.c.exec("INSERT OR IGNORE INTO past_key (key, rid) VALUES (?, ?)", k, rid); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
 }

@@ -1,5 +1,6 @@
 -- An entry's charted values stand in one column: see entry.go, which fills the
--- new table from the old one.
+-- new table from the old one. Search parameters were added too, for which no
+-- table changes: search.Changed says what is indexed anew.
 DROP INDEX entry_patient;
 ALTER TABLE entry RENAME TO entry_1;
 CREATE TABLE entry (
