@@ -191,6 +191,11 @@ var ownParams = map[string]struct {
 	"note":        {nil, "tubing was kinked"},
 }
 
+var (
+	valueSetVersion = openapi.OperationParam{Name: "valueSetVersion", Type: "string", Description: "Version of the value set."}
+	displayLanguage = openapi.OperationParam{Name: "displayLanguage", Type: "code", Description: "English is all there is.", Example: "en"}
+)
+
 // standard holds what the service says of FHIR's own operations.
 var standard = map[string]struct {
 	title, text, returns string
@@ -215,7 +220,12 @@ var standard = map[string]struct {
 		{Name: "url", Type: "uri", Required: true, Description: "Canonical of the value set.", Example: "http://tidemark.example.org/fhir/ValueSet/drain-appearance"},
 		{Name: "filter", Type: "string", Description: "Only codes and displays that hold this text.", Example: "ser"},
 		{Name: "offset", Type: "integer", Description: "How many to pass over, from 0.", Example: "0"},
-		{Name: "count", Type: "integer", Description: "How many to give, from 0.", Example: "10"},
+		{Name: "count", Type: "integer", Description: "How many to give; 0 asks for the total.", Example: "10"},
+		{Name: "includeDesignations", Type: "boolean", Description: "Whether to give other words for a code.", Example: "false"},
+		{Name: "includeDefinition", Type: "boolean", Description: "Whether to give the definition of the set.", Example: "false"},
+		{Name: "activeOnly", Type: "boolean", Description: "All codes are active.", Example: "true"},
+		{Name: "excludeNested", Type: "boolean", Description: "Nothing is nested.", Example: "true"},
+		valueSetVersion, displayLanguage,
 	}},
 	"$validate-code": {title: "Is a code in a value set?", text: "For the service's value sets.", returns: "Parameters", params: []openapi.OperationParam{
 		{Name: "url", Type: "uri", Required: true, Description: "Canonical of the value set.", Example: "http://tidemark.example.org/fhir/ValueSet/drain-appearance"},
@@ -223,12 +233,18 @@ var standard = map[string]struct {
 		{Name: "code", Type: "code", Description: "The code; or send coding or codeableConcept.", Example: "serous"},
 		{Name: "display", Type: "string", Description: "A display that is to be checked."},
 		{Name: "coding", Type: "Coding", Description: "Code and system in one."},
-		{Name: "codeableConcept", Type: "CodeableConcept", Description: "Its first coding is taken."},
+		{Name: "codeableConcept", Type: "CodeableConcept", Description: "One of its codings has to be in the set."},
+		{Name: "systemVersion", Type: "string", Description: "Version of the system, beside code."},
+		{Name: "abstract", Type: "boolean", Description: "No code is abstract."},
+		valueSetVersion, displayLanguage,
 	}},
 	"$lookup": {title: "Look a code up", text: "For the service's code system.", returns: "Parameters", params: []openapi.OperationParam{
 		{Name: "system", Type: "uri", Description: "System of the code.", Example: "http://tidemark.example.org/fhir/CodeSystem/drain"},
 		{Name: "code", Type: "code", Description: "The code; or send coding.", Example: "serous"},
 		{Name: "coding", Type: "Coding", Description: "Code and system in one."},
+		{Name: "version", Type: "string", Description: "Version of the system, beside code."},
+		{Name: "property", Type: "code", Repeats: true, Description: "What to tell beside name, version and display: definition, designation, group. All of it without this.", Example: "definition"},
+		displayLanguage,
 	}},
 	"$lastn": {title: "The newest of each code", text: "Of the Observations that a search finds, the newest of every code. It needs patient or subject, and category or a code; other search parameters narrow it.", returns: "Bundle", params: []openapi.OperationParam{
 		{Name: "max", Type: "positiveInt", Description: "How many of each code, from 1; 1 without it.", Example: "1"},

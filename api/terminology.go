@@ -5,11 +5,13 @@ import (
 	"net/http"
 	"slices"
 	"strconv"
+	"strings"
 
 	"tidemark/internal/auth"
 	"tidemark/internal/fault"
 	"tidemark/internal/fhirdate"
 	"tidemark/internal/fhirjson"
+	"tidemark/internal/profile"
 	"tidemark/internal/search"
 	"tidemark/internal/store"
 )
@@ -75,42 +77,78 @@ func (s *Server) conformanceDoc(n *fhirjson.Node) search.Doc {
 }
 
 // valueSetURL is the value set that an operation is about: the instance, or
-// the parameter url.
+// the parameter url; with the version that is asked for.
 func (s *Server) valueSetURL(in *Interaction, p Params) (string, error) {
 	if _, err := in.grant("ValueSet", auth.Read); err != nil {
 		return "", err
 	}
-	if in.ID == "" {
-		if url := p.Text("url"); url != "" {
-			return url, nil
+	url, version := p.Text("url"), p.Text("valueSetVersion")
+	switch {
+	case in.ID != "" && url != "":
+		return "", fault.New(fault.Invalid, "value", "The path names the value set already; leave out url.")
+	case in.ID != "":
+		for _, n := range s.conformance.All("ValueSet") {
+			if n.Str("id") == in.ID {
+				url = n.Str("url")
+			}
 		}
+		if url == "" {
+			return "", hidden(store.Key{Type: "ValueSet", ID: in.ID})
+		}
+	case url == "":
 		return "", fault.New(fault.Invalid, "required", "Name the value set by its canonical: url=http://…")
 	}
-	for _, n := range s.conformance.All("ValueSet") {
-		if n.Str("id") == in.ID {
-			return n.Str("url"), nil
+	if version != "" {
+		if _, in, versioned := strings.Cut(url, "|"); versioned && in != version {
+			return "", fault.New(fault.Invalid, "value", "url and valueSetVersion name different versions.")
+		} else if !versioned {
+			url += "|" + version
 		}
 	}
-	return "", hidden(store.Key{Type: "ValueSet", ID: in.ID})
+	return url, nil
+}
+
+// english refuses a language that no display is in.
+func english(p Params) error {
+	if l := p.Text("displayLanguage"); l != "" && l != "en" && !strings.HasPrefix(l, "en-") {
+		return fault.New(fault.Invalid, "not-supported", "Displays are in English; leave out displayLanguage=%s.", l)
+	}
+	return nil
 }
 
 func expand(_ context.Context, s *Server, in *Interaction, p Params) (*Answer, error) {
-	if err := p.only("url", "filter", "offset", "count"); err != nil {
+	if err := p.only("url", "valueSetVersion", "filter", "offset", "count", "includeDesignations", "includeDefinition", "activeOnly", "excludeNested", "displayLanguage"); err != nil {
+		return nil, err
+	}
+	if err := english(p); err != nil {
 		return nil, err
 	}
 	url, err := s.valueSetURL(in, p)
 	if err != nil {
 		return nil, err
 	}
-	offset, err := whole(p, "offset", 0)
-	if err != nil {
+	o := profile.Expansion{Filter: p.Text("filter")}
+	if o.Offset, err = whole(p, "offset", 0); err != nil {
 		return nil, err
 	}
-	count, err := whole(p, "count", -1)
-	if err != nil {
+	if o.Count, err = whole(p, "count", -1); err != nil {
 		return nil, err
 	}
-	n, err := s.conformance.ExpandOperation(url, p.Text("filter"), offset, count)
+	for _, flag := range []struct {
+		name string
+		to   *bool
+	}{{"includeDesignations", &o.Designations}, {"includeDefinition", &o.Definition}, {"activeOnly", new(bool)}, {"excludeNested", new(bool)}} {
+		switch t := p.Text(flag.name); t {
+		case "":
+			continue
+		case "true", "false":
+			*flag.to = t == "true"
+		default:
+			return nil, fault.New(fault.Invalid, "value", "%s takes true or false, not %q.", flag.name, t)
+		}
+		o.Asked = append(o.Asked, fhirjson.Obj("name", flag.name, "valueBoolean", *flag.to))
+	}
+	n, err := s.conformance.ExpandOperation(url, o)
 	if err != nil {
 		return nil, err
 	}
@@ -122,54 +160,105 @@ func whole(p Params, name string, otherwise int) (int, error) {
 	if t == "" {
 		return otherwise, nil
 	}
-	n, err := strconv.Atoi(t)
+	n, err := strconv.ParseInt(t, 10, 32) // R4's integer
 	if err != nil || n < 0 {
 		return 0, fault.New(fault.Invalid, "value", "%s takes a whole number from 0, not %q.", name, t)
 	}
-	return n, nil
+	return int(n), nil
 }
 
 func validateCode(_ context.Context, s *Server, in *Interaction, p Params) (*Answer, error) {
-	if err := p.only("url", "code", "system", "display", "coding", "codeableConcept"); err != nil {
+	if err := p.only("url", "valueSetVersion", "code", "system", "systemVersion", "display", "coding", "codeableConcept", "abstract", "displayLanguage"); err != nil {
+		return nil, err
+	}
+	if err := english(p); err != nil {
 		return nil, err
 	}
 	url, err := s.valueSetURL(in, p)
 	if err != nil {
 		return nil, err
 	}
-	system, code, display := p.Text("system"), p.Text("code"), p.Text("display")
-	coding := p.Node("coding")
-	if cc := p.Node("codeableConcept"); cc != nil && len(cc.Each("coding")) > 0 {
-		coding = cc.Each("coding")[0]
+	asked, err := codings(p, "systemVersion", true)
+	if err != nil {
+		return nil, err
 	}
-	if coding != nil {
-		system, code, display = coding.Str("system"), coding.Str("code"), coding.Str("display")
-	}
-	if code == "" {
-		return nil, fault.New(fault.Invalid, "required", "Name the code: code with system, or coding.")
-	}
-	n, err := s.conformance.ValidateCode(url, system, code, display)
+	n, err := s.conformance.ValidateCode(url, asked...)
 	if err != nil {
 		return nil, err
 	}
 	return &Answer{Status: http.StatusOK, Resource: n.Bytes()}, nil
 }
 
+// codings are what an operation is asked about: code with system, coding, or,
+// where concepts are taken, the codings of codeableConcept; one of these.
+func codings(p Params, version string, concepts bool) ([]profile.Coding, error) {
+	one := "code with system, or coding"
+	if concepts {
+		one += ", or codeableConcept"
+	}
+	given := 0
+	for _, x := range p.list {
+		if x.name == "code" && x.text != "" {
+			given++
+		}
+	}
+	for _, name := range []string{"coding", "codeableConcept"} {
+		switch n := p.Nodes(name); {
+		case len(n) == 0 && p.Text(name) != "":
+			return nil, fault.New(fault.Invalid, "value", "%s is no text: send it in a Parameters body by POST, or code and system in the URL.", name)
+		default:
+			for _, x := range n {
+				if x.Kind != fhirjson.Object {
+					return nil, fault.New(fault.Invalid, "value", "%s takes a %s.", name, strings.ToUpper(name[:1])+name[1:])
+				}
+			}
+			given += len(n)
+		}
+	}
+	switch {
+	case given == 0:
+		return nil, fault.New(fault.Invalid, "required", "Name the code: %s.", one)
+	case given > 1:
+		return nil, fault.New(fault.Invalid, "value", "Name one thing, once: %s.", one)
+	}
+	of := func(n *fhirjson.Node) profile.Coding {
+		return profile.Coding{System: n.Str("system"), Version: n.Str("version"), Code: n.Str("code"), Display: n.Str("display")}
+	}
+	if cc := p.Node("codeableConcept"); cc != nil {
+		var out []profile.Coding
+		for _, n := range cc.Each("coding") {
+			out = append(out, of(n))
+		}
+		return out, nil
+	}
+	is := profile.Coding{System: p.Text("system"), Version: p.Text(version), Code: p.Text("code"), Display: p.Text("display")}
+	if c := p.Node("coding"); c != nil {
+		is = of(c)
+	}
+	switch {
+	case is.Code == "":
+		return nil, fault.New(fault.Invalid, "required", "The coding has no code.")
+	case is.System == "":
+		return nil, fault.New(fault.Invalid, "required", "Name the system of the code: the same code may stand in several.")
+	}
+	return []profile.Coding{is}, nil
+}
+
 func lookup(_ context.Context, s *Server, in *Interaction, p Params) (*Answer, error) {
-	if err := p.only("code", "system", "coding"); err != nil {
+	if err := p.only("code", "system", "version", "coding", "property", "displayLanguage"); err != nil {
 		return nil, err
 	}
 	if _, err := in.grant("CodeSystem", auth.Read); err != nil {
 		return nil, err
 	}
-	system, code := p.Text("system"), p.Text("code")
-	if c := p.Node("coding"); c != nil {
-		system, code = c.Str("system"), c.Str("code")
+	if err := english(p); err != nil {
+		return nil, err
 	}
-	if system == "" || code == "" {
-		return nil, fault.New(fault.Invalid, "required", "Name the code and its system.")
+	asked, err := codings(p, "version", false)
+	if err != nil {
+		return nil, err
 	}
-	n, err := s.conformance.Lookup(system, code)
+	n, err := s.conformance.Lookup(asked[0], p.All("property"))
 	if err != nil {
 		return nil, err
 	}

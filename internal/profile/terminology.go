@@ -112,46 +112,65 @@ func (l *Library) Expand(url string) ([]search.Coding, error) {
 	return out, nil
 }
 
-// ExpandOperation answers ValueSet/$expand. The filter is looked for in codes
-// and displays; a count below 0 asks for all.
-func (l *Library) ExpandOperation(url, filter string, offset, count int) (*fhirjson.Node, error) {
+// Expansion is what ValueSet/$expand is asked for.
+type Expansion struct {
+	Filter        string // text that code or display has to hold
+	Offset, Count int    // Count below 0: all
+	Designations  bool   // with the code system's other words
+	Definition    bool   // with the definition of the set
+	// Asked are further parameters that the expansion names, since it heeds them
+	// whatever it does: no code of ours is inactive, and nothing is nested.
+	Asked []*fhirjson.Node
+}
+
+// ExpandOperation answers ValueSet/$expand.
+func (l *Library) ExpandOperation(url string, o Expansion) (*fhirjson.Node, error) {
 	vs, set, err := l.valueSet(url)
 	if err != nil {
 		return nil, err
 	}
-	if offset < 0 {
-		return nil, fault.New(fault.Invalid, "value", "offset is 0 or more, not %d.", offset)
+	if o.Offset < 0 {
+		return nil, fault.New(fault.Invalid, "value", "offset is 0 or more, not %d.", o.Offset)
 	}
 	var hits []*fhirjson.Node
 	for _, c := range set {
-		if filter == "" || contains(c.display, filter) || contains(c.code, filter) {
-			hits = append(hits, fhirjson.Obj("system", c.system, "code", c.code, "display", optional(c.display)))
+		if o.Filter != "" && !contains(c.display, o.Filter) && !contains(c.code, o.Filter) {
+			continue
 		}
+		hit := fhirjson.Obj("system", c.system, "code", c.code, "display", optional(c.display))
+		if o.Designations && c.system == fhirmap.Local {
+			if ds := l.drain.byCode[c.code].Get("designation"); ds != nil {
+				hit.Set("designation", ds)
+			}
+		}
+		hits = append(hits, hit)
 	}
 	total := len(hits)
-	hits = hits[min(offset, total):]
-	if count >= 0 {
-		hits = hits[:min(count, len(hits))]
+	hits = hits[min(o.Offset, total):]
+	if o.Count >= 0 {
+		hits = hits[:min(o.Count, len(hits))]
 	}
 	var asked []*fhirjson.Node
-	if filter != "" {
-		asked = append(asked, fhirjson.Obj("name", "filter", "valueString", filter))
+	if o.Filter != "" {
+		asked = append(asked, fhirjson.Obj("name", "filter", "valueString", o.Filter))
 	}
-	if count >= 0 || offset > 0 {
-		asked = append(asked, fhirjson.Obj("name", "offset", "valueInteger", offset))
-		if count >= 0 {
-			asked = append(asked, fhirjson.Obj("name", "count", "valueInteger", count))
+	if o.Count >= 0 || o.Offset > 0 {
+		asked = append(asked, fhirjson.Obj("name", "offset", "valueInteger", o.Offset))
+		if o.Count >= 0 {
+			asked = append(asked, fhirjson.Obj("name", "count", "valueInteger", o.Count))
 		}
 	}
 	out := vs.Clone()
-	out.Delete("compose")
+	if !o.Definition {
+		out.Delete("compose")
+	}
 	out.Set("expansion", fhirjson.Obj(
 		// The definitions do not change while the service runs: each expansion
 		// is the one of the set's own date.
 		"timestamp", vs.Get("meta").Str("lastUpdated"),
 		"total", total,
-		"offset", offset,
-		"parameter", asked,
+		"offset", o.Offset,
+		"parameter", append(asked, o.Asked...),
 		"contains", hits,
 	))
 	return out, nil
@@ -169,34 +188,49 @@ func optional(s string) any {
 	return s
 }
 
-// Lookup answers CodeSystem/$lookup for the service's own codes.
-func (l *Library) Lookup(system, code string) (*fhirjson.Node, error) {
+// Coding is what $validate-code and $lookup are asked about; Version and
+// Display are "" where they do not matter.
+type Coding struct{ System, Version, Code, Display string }
+
+// Lookup answers CodeSystem/$lookup for the service's own codes. Of what R4
+// leaves to the server, want chooses; nil is all.
+func (l *Library) Lookup(of Coding, want []string) (*fhirjson.Node, error) {
+	version := l.drain.resource.Str("version")
 	switch {
-	case code == "":
+	case of.Code == "":
 		return nil, fault.New(fault.Invalid, "required", "Name the code to look up with code and system, or with coding.")
-	case system == "":
+	case of.System == "":
 		return nil, fault.New(fault.Invalid, "required", "Name the system of the code, such as %s.", fhirmap.Local)
-	case system != fhirmap.Local:
+	case of.System != fhirmap.Local:
 		return nil, fault.New(fault.NotFound, "not-found", "Only codes of %s are looked up here.", fhirmap.Local)
+	case of.Version != "" && of.Version != version:
+		return nil, fault.New(fault.NotFound, "not-found", "Only version %s of %s is known here.", version, fhirmap.Local)
 	}
-	c := l.drain.byCode[code]
+	c := l.drain.byCode[of.Code]
 	if c == nil {
 		return nil, fault.New(fault.NotFound, "not-found", "%s has no such code; codes are case-sensitive.", fhirmap.Local)
 	}
+	wanted := func(name string) bool { return want == nil || slices.Contains(want, name) }
 	params := []*fhirjson.Node{
 		fhirjson.Obj("name", "name", "valueString", l.drain.resource.Str("name")),
-		fhirjson.Obj("name", "version", "valueString", l.drain.resource.Str("version")),
+		fhirjson.Obj("name", "version", "valueString", version),
 		fhirjson.Obj("name", "display", "valueString", c.Str("display")),
-		property("definition", fhirjson.Obj("name", "value", "valueString", c.Str("definition"))),
 	}
-	for _, d := range c.Each("designation") {
-		params = append(params, fhirjson.Obj("name", "designation", "part", []*fhirjson.Node{
-			fhirjson.Obj("name", "language", "valueCode", d.Str("language")),
-			fhirjson.Obj("name", "value", "valueString", d.Str("value")),
-		}))
+	if wanted("definition") {
+		params = append(params, property("definition", fhirjson.Obj("name", "value", "valueString", c.Str("definition"))))
+	}
+	if wanted("designation") {
+		for _, d := range c.Each("designation") {
+			params = append(params, fhirjson.Obj("name", "designation", "part", []*fhirjson.Node{
+				fhirjson.Obj("name", "language", "valueCode", d.Str("language")),
+				fhirjson.Obj("name", "value", "valueString", d.Str("value")),
+			}))
+		}
 	}
 	for _, p := range c.Each("property") {
-		params = append(params, property(p.Str("code"), fhirjson.Obj("name", "value", "valueCode", p.Str("valueCode"))))
+		if wanted(p.Str("code")) {
+			params = append(params, property(p.Str("code"), fhirjson.Obj("name", "value", "valueCode", p.Str("valueCode"))))
+		}
 	}
 	return fhirjson.Obj("resourceType", "Parameters", "parameter", params), nil
 }
@@ -207,26 +241,41 @@ func property(code string, value *fhirjson.Node) *fhirjson.Node {
 	})
 }
 
-// ValidateCode answers ValueSet/$validate-code. An empty display is not judged.
-func (l *Library) ValidateCode(url, system, code, display string) (*fhirjson.Node, error) {
+// ValidateCode answers ValueSet/$validate-code. Of the codings of a concept one
+// has to be in the set, and right in what is said of it.
+func (l *Library) ValidateCode(url string, codings ...Coding) (*fhirjson.Node, error) {
 	vs, set, err := l.valueSet(url)
-	switch {
-	case err != nil:
+	if err != nil {
 		return nil, err
-	case code == "":
-		return nil, fault.New(fault.Invalid, "required", "Name the code to validate with code and system, with coding, or with codeableConcept.")
-	case system == "":
-		return nil, fault.New(fault.Invalid, "required", "Name the system of the code: the same code may stand in several.")
 	}
-	i := slices.IndexFunc(set, func(c concept) bool { return c.coding == coding{system, code} })
-	if i < 0 {
-		return verdict(false, fmt.Sprintf("The code is not in the value set %s.", vs.Str("url")), ""), nil
+	var wrong *fhirjson.Node // of the first that is in the set, and not right
+	for _, is := range codings {
+		i := slices.IndexFunc(set, func(c concept) bool { return c.coding == coding{is.System, is.Code} })
+		if i < 0 {
+			continue
+		}
+		known, no := set[i].display, ""
+		switch {
+		case is.Version != "" && is.System == fhirmap.Local && is.Version != l.drain.resource.Str("version"):
+			no = fmt.Sprintf("The code is in the value set, which uses version %s of its system.", l.drain.resource.Str("version"))
+		case is.Display != "" && known != "" && !l.isDisplay(set[i], is.Display):
+			no = fmt.Sprintf("The code is in the value set, but its display is %q.", known)
+		default:
+			return verdict(true, "", known), nil
+		}
+		if wrong == nil {
+			wrong = verdict(false, no, known)
+		}
 	}
-	known := set[i].display
-	if display != "" && known != "" && !l.isDisplay(set[i], display) {
-		return verdict(false, fmt.Sprintf("The code is in the value set, but its display is %q.", known), known), nil
+	switch {
+	case wrong != nil:
+		return wrong, nil
+	case len(codings) == 0:
+		return verdict(false, fmt.Sprintf("The concept has no coding, so that none is in the value set %s.", vs.Str("url")), ""), nil
+	case len(codings) > 1:
+		return verdict(false, fmt.Sprintf("None of the codings is in the value set %s.", vs.Str("url")), ""), nil
 	}
-	return verdict(true, "", known), nil
+	return verdict(false, fmt.Sprintf("The code is not in the value set %s.", vs.Str("url")), ""), nil
 }
 
 // isDisplay reports whether a text is a display of the concept: case and spaces
