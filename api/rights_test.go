@@ -184,7 +184,7 @@ func routes(finding string) []struct{ method, path, body string } {
 		{"GET", "/fhir?_type=Patient,Observation", ""}, {"GET", "/fhir?_type=Patient,Encounter&_id=b,eb&_sort=_id", ""}, {"POST", "/fhir/_search?_type=Patient,Device", ""},
 		{"GET", "/fhir/Observation?subject:Patient.family=" + secret, ""}, {"GET", "/fhir/Patient?_has:Observation:patient:code=9203-1", ""},
 		{"GET", "/fhir/Observation?_include=Observation:subject", ""}, {"GET", "/fhir/Patient?_revinclude=Observation:patient", ""},
-		{"GET", "/fhir/Patient/b/Observation", ""}, {"POST", "/fhir/Observation", obs}, {"PUT", "/fhir/Observation/ob", obs},
+		{"GET", "/fhir/Patient/b/Observation", ""}, {"GET", "/fhir/Patient/b/*", ""}, {"POST", "/fhir/Observation", obs}, {"PUT", "/fhir/Observation/ob", obs},
 		{"PUT", "/fhir/Observation?identifier=x", obs}, {"PATCH", "/fhir/Observation/ob", `[{"op":"replace","path":"/status","value":"amended"}]`},
 		{"DELETE", "/fhir/Observation/ob", ""}, {"DELETE", "/fhir/Observation?identifier=x", ""},
 		{"POST", "/fhir", bundle("batch", "GET", "Patient/b", "")}, {"POST", "/fhir", bundle("transaction", "GET", "Patient/b", "")},

@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"slices"
 	"strconv"
+	"strings"
 
 	"tidemark/internal/auth"
 	"tidemark/internal/fault"
@@ -373,17 +374,32 @@ func (s *Server) resolve(ctx context.Context, in *Interaction, q *search.Query) 
 // compartment answers [base]/Patient/1/Observation and its like.
 func (s *Server) compartment(ctx context.Context, in *Interaction) (*Answer, error) {
 	owner, id, typ := in.Type, in.ID, in.Special
-	in.audit.is("search-type", "E", typ)
-	in.audit.query(in.Query)
-	if !slices.Contains(search.Compartments(owner), typ) {
-		return nil, fault.New(fault.NotFound, "not-found", "The %s compartment holds no %s here.", owner, typ)
+	holds := slices.DeleteFunc(search.Compartments(owner), func(t string) bool { return types[t] != full && types[t] != derived })
+	what := "search-type"
+	if typ == everyType {
+		what = "search-system"
 	}
-	if in.Verb != http.MethodGet && in.Verb != http.MethodPost {
+	in.audit.is(what, "E", strings.TrimSuffix(typ, everyType))
+	in.audit.query(in.Query)
+	switch {
+	case typ == everyType && len(holds) == 0:
+		return nil, fault.New(fault.NotFound, "not-found", "There is no %s compartment here.", owner)
+	case typ != everyType && !slices.Contains(search.Compartments(owner), typ):
+		return nil, fault.New(fault.NotFound, "not-found", "The %s compartment holds no %s here.", owner, typ)
+	case in.Verb != http.MethodGet && in.Verb != http.MethodPost:
 		return nil, fault.New(fault.Method, "not-supported", "A compartment is searched with GET.")
 	}
 	if _, err := s.current(ctx, in, store.Key{Type: owner, ID: id}, auth.Read); err != nil {
 		return nil, err
 	}
+	path, inside := "/"+owner+"/"+id+"/"+typ, []search.Clause{search.InCompartment(owner, id)}
 	in.Type, in.ID, in.Special = typ, "", "_search"
-	return s.searchWhere(ctx, in, "/"+owner+"/"+id+"/"+typ, []search.Clause{search.InCompartment(owner, id)})
+	if typ == everyType {
+		in.Type = ""
+		return s.searchTypes(ctx, in, path, holds, inside)
+	}
+	return s.searchWhere(ctx, in, path, inside)
 }
+
+// everyType stands for all types of a compartment in a path.
+const everyType = "*"

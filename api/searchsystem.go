@@ -18,6 +18,12 @@ const systemSearch = "GET [base]?_type=A,B&… and POST [base]/_search over the 
 // searchSystem answers [base]?_type=A,B&… and [base]?…: one search over
 // several types.
 func (s *Server) searchSystem(ctx context.Context, in *Interaction) (*Answer, error) {
+	return s.searchTypes(ctx, in, "", typeNames(full, derived), nil)
+}
+
+// searchTypes searches those of the types that _type names, or all; extra
+// clauses are those of a compartment.
+func (s *Server) searchTypes(ctx context.Context, in *Interaction, path string, of []string, extra []search.Clause) (*Answer, error) {
 	named, pairs, err := typesOf(in.Query)
 	if err != nil {
 		return nil, err
@@ -27,6 +33,9 @@ func (s *Server) searchSystem(ctx context.Context, in *Interaction) (*Answer, er
 	if named != nil {
 		// What was asked for by name and is refused must not look as if there were none.
 		for _, t := range named {
+			if !slices.Contains(of, t) {
+				return nil, fault.New(fault.Invalid, "value", "There is no %s here; _type may name %s.", t, strings.Join(of, ", "))
+			}
 			g, err := in.grant(t, auth.Search)
 			if err != nil {
 				return nil, err
@@ -34,7 +43,7 @@ func (s *Server) searchSystem(ctx context.Context, in *Interaction) (*Answer, er
 			searched, grants = append(searched, t), append(grants, g)
 		}
 	} else {
-		for _, t := range typeNames(full, derived) {
+		for _, t := range of {
 			if g, err := in.grant(t, auth.Search); err == nil {
 				searched, grants = append(searched, t), append(grants, g)
 			}
@@ -47,10 +56,11 @@ func (s *Server) searchSystem(ctx context.Context, in *Interaction) (*Answer, er
 	if err != nil {
 		return nil, err
 	}
-	if named == nil && len(queries[0].Where) == 0 {
+	if named == nil && len(queries[0].Where)+len(extra) == 0 {
 		return nil, fault.New(fault.Invalid, "required", "Say what to search for: GET %s?_type=Observation,Device&_lastUpdated=ge2026-01-01, or a search on one type: GET %s/Observation?…", s.base, s.base)
 	}
 	for i := range queries {
+		queries[i].Where = append(queries[i].Where, extra...)
 		queries[i].Within = s.within(searched[i], grants[i])
 		if err := s.resolve(ctx, in, &queries[i]); err != nil {
 			return nil, err
@@ -59,7 +69,7 @@ func (s *Server) searchSystem(ctx context.Context, in *Interaction) (*Answer, er
 	if named != nil {
 		ctl.Used = append([]search.Pair{{Name: "_type", Value: strings.Join(named, ",")}}, ctl.Used...)
 	}
-	return s.searchset(ctx, in, "", queries, ctl)
+	return s.searchset(ctx, in, path, queries, ctl)
 }
 
 // typesOf reads _type, and gives the other parameters; nil types when it is

@@ -260,6 +260,41 @@ func TestSystemSearchRights(t *testing.T) {
 			t.Errorf("%s with %s: %v, want %s", c.path, c.scope, keys, c.want)
 		}
 	}
+	// All of a compartment, which is of the same kind.
+	const ofA = "Patient/a Device/da Encounter/ea Observation/oa DeviceUseStatement/ua"
+	for _, c := range []struct {
+		scope, patient, path string
+		status               int
+		want                 string
+	}{
+		{"user/*.rs", "", "/fhir/Patient/a/*?_sort=_id", 200, ofA},
+		{"user/*.rs", "", "/fhir/Patient/a/*?_type=Device,Encounter&_sort=_id", 200, "Device/da Encounter/ea"},
+		{"user/*.rs", "", "/fhir/Device/da/*?_sort=_id", 200, "Device/da Observation/oa DeviceUseStatement/ua"},
+		{"user/*.rs", "", "/fhir/Encounter/ea/*", 200, "Encounter/ea"},
+		{"user/*.rs", "", "/fhir/Patient/a/*?_type=Location", 400, ""},
+		{"user/*.rs", "", "/fhir/Patient/a/*?code=9203-1", 400, ""},
+		{"user/*.rs", "", "/fhir/Patient/nobody/*", 404, ""},
+		{"user/*.rs", "", "/fhir/Location/w/*", 404, ""},
+		{"patient/*.rs", "a", "/fhir/Patient/a/*?_sort=_id", 200, ofA},
+		{"patient/*.rs", "a", "/fhir/Patient/b/*", 404, ""},
+		{"user/Patient.rs user/Device.rs", "", "/fhir/Patient/a/*?_sort=_id", 200, "Patient/a Device/da"},
+		{"user/Patient.r", "", "/fhir/Patient/a/*", 403, ""},
+		{"user/Device.s", "", "/fhir/Patient/a/*", 403, ""},
+	} {
+		got, _, body := f.do("GET", c.path, f.token(c.scope, c.patient), "")
+		var b found
+		if err := json.Unmarshal([]byte(body), &b); err != nil || got != c.status {
+			t.Errorf("%s with %s: %d, want %d: %s", c.path, c.scope, got, c.status, body)
+			continue
+		}
+		keys := slices.DeleteFunc(b.keys("match"), func(k string) bool { return strings.HasPrefix(k, "DetectedIssue/") })
+		if got == 200 && strings.Join(keys, " ") != c.want {
+			t.Errorf("%s with %s: %v, want %s", c.path, c.scope, keys, c.want)
+		}
+	}
+	if got := len(f.pages(all, "/fhir/Patient/a/*?_count=2", func() {}).Entry); got != len(f.find(all, "/fhir/Patient/a/*").Entry) {
+		t.Errorf("in pages %d", got)
+	}
 	b := f.find(all, "/fhir?_type=Observation,Encounter&patient=a&_include=Observation:device&_include=Encounter:subject")
 	if got := fmt.Sprint(b.keys("match"), b.keys("include")); got != "[Observation/oa Encounter/ea] [Device/da Patient/a]" {
 		t.Errorf("includes: %s", got)

@@ -256,14 +256,7 @@ func (b *builder) system() {
 		})
 	}
 	if offers("search-system") {
-		// What every type has; text says which others a search may take.
-		var params list
-		for _, p := range b.src.Types[0].Search {
-			if p.everywhere() {
-				params = append(params, b.searchParam("", p))
-			}
-		}
-		params = append(append(list{b.types()}, params...), b.results()...)
+		params := b.severalParams()
 		found := b.failing(object{"200": answer("A page of matches; link next leads to the next one.", "SearchBundle", nil)})
 		b.add("GET", "/fhir", op{id: "search-system", tag: TagSystem, summary: "Search several types", text: b.src.SystemSearch, params: append(slices.Clone(params), b.handling(), b.format(), b.requestID()), answers: found})
 		b.add("POST", "/fhir/_search", op{id: "search-system.post", tag: TagSystem, summary: "Search several types with a form", text: "The same as with GET, for values that should not stand in logs of URLs.",
@@ -488,6 +481,12 @@ func parametersExample(o Operation) object {
 }
 
 func (b *builder) compartment(c Compartment) {
+	b.add("GET", "/fhir/"+c.Owner+"/{id}/*", op{
+		id: c.Owner + ".compartment", tag: c.Owner, summary: "Search the whole compartment",
+		text:    "Over " + strings.Join(c.Holds, ", ") + ", as far as the token may search them, like a search over several types. Scopes: user/" + c.Owner + ".r and s for the types, or the same with patient/ or system/.",
+		params:  append(append(list{b.id(c.Owner)}, b.severalParams()...), b.handling(), b.format(), b.requestID()),
+		answers: b.failing(object{"200": answer("A page of matches.", "SearchBundle", nil)}, "404", "410"),
+	})
 	for _, holds := range c.Holds {
 		for _, t := range b.src.Types {
 			if t.Name != holds {

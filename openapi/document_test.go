@@ -114,6 +114,7 @@ func TestTablesAndDocumentAgree(t *testing.T) {
 	}
 	operations("/fhir", src.Operations)
 	for _, c := range src.Compartments {
+		want["get /fhir/"+c.Owner+"/{id}/*"] = true
 		for _, h := range c.Holds {
 			want["get /fhir/"+c.Owner+"/{id}/"+h] = true
 		}

@@ -132,6 +132,18 @@ func (b *builder) types() object {
 	})
 }
 
+// severalParams are those of a search over several types: what every type
+// has. The text beside them says which others it takes.
+func (b *builder) severalParams() list {
+	out := list{b.types()}
+	for _, p := range b.src.Types[0].Search {
+		if p.everywhere() {
+			out = append(out, b.searchParam("", p))
+		}
+	}
+	return append(out, b.results()...)
+}
+
 // results are the parameters that steer what a search gives.
 func (b *builder) results() list {
 	return list{b.count(), b.cursor(), b.param("_sort", func() object {
