@@ -30,14 +30,14 @@ import (
 
 // face is the HTTP face over a real embedded store and real tokens.
 type face struct {
-	t    *testing.T
+	t    testing.TB
 	api  *api.Server
 	key  *auth.LocalKey
 	http *httptest.Server
 	log  *bytes.Buffer
 }
 
-func open(t *testing.T) *face {
+func open(t testing.TB) *face {
 	t.Helper()
 	dir := t.TempDir()
 	var log bytes.Buffer

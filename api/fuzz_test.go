@@ -1,0 +1,72 @@
+package api_test
+
+import (
+	"encoding/json"
+	"net/http/httptest"
+	"net/url"
+	"strings"
+	"testing"
+)
+
+// FuzzRequests sends a query to each of the places that read one: whatever is
+// asked, the answer is JSON, never a 5xx, and no page is offered that is none.
+func FuzzRequests(f *testing.F) {
+	places := []string{
+		"/fhir", "/fhir/Patient/a/*", "/fhir/Device/da/*", "/fhir/DetectedIssue", "/fhir/ValueSet", "/fhir/SearchParameter",
+		"/fhir/ValueSet/$expand", "/fhir/ValueSet/$validate-code", "/fhir/ValueSet/compartment/$expand", "/fhir/CodeSystem/$lookup",
+		"/fhir/CodeSystem/drain", "/fhir/StructureDefinition",
+	}
+	for i, seed := range []string{
+		"_type=Patient,Device&_sort=-_lastUpdated&_count=1", "_tag=x&_cursor=.~.", "_type=Observation&_type=Observation,Device&_elements=Device.status",
+		"severity=high,low&status:not=final&_sort=severity", "_type=Patient,Device&_include=Device:patient&_revinclude=*&_summary=count",
+		"_has:Observation:patient:code=x&_lastUpdated=ge2020", "url=http://tidemark.example.org/fhir/ValueSet/compartment&filter=b&offset=1&count=2147483647",
+		"system=http://tidemark.example.org/fhir/CodeSystem/drain&code=lost&property=a,b&version=1.0.0", "patient.name=x&_sort=_id,-date,&_total=none",
+		"_summary=text&_elements=a.b,c&_format=json", "url=x|y|z&valueSetVersion=|&coding=x", "_lastUpdated=ap2026&_id=a,b,,c&_count=0", "_sort=-&_type=,,&_count=-1",
+	} {
+		for place := range places {
+			f.Add(byte(place), seed, i%2 == 0)
+		}
+	}
+	face := open(f)
+	all := face.token("system/*.cruds", "")
+	face.ward(all)
+	h := face.api.Handler()
+	ask := func(t *testing.T, target string, form string) (int, found) {
+		method := "GET"
+		if form != "" {
+			method = "POST"
+		}
+		r := httptest.NewRequest(method, target, strings.NewReader(form))
+		r.Header.Set("Authorization", "Bearer "+all)
+		if form != "" {
+			r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+		}
+		w := httptest.NewRecorder()
+		h.ServeHTTP(w, r)
+		var b found
+		if err := json.Unmarshal(w.Body.Bytes(), &b); err != nil || w.Code >= 500 {
+			t.Fatalf("%s %s %q: %d %s", method, target, form, w.Code, w.Body)
+		}
+		return w.Code, b
+	}
+	f.Fuzz(func(t *testing.T, place byte, query string, post bool) {
+		target := places[int(place)%len(places)]
+		pairs, err := url.ParseQuery(query)
+		if err != nil {
+			return
+		}
+		query = pairs.Encode()
+		form := ""
+		if post && query != "" && !strings.Contains(target, "$") && !strings.HasSuffix(target, "drain") {
+			target, form = target+"/_search", query
+		} else {
+			target += "?" + query
+		}
+		code, b := ask(t, target, form)
+		if next := b.link("next"); code == 200 && next != "" {
+			if code, _ := ask(t, next, ""); code != 200 {
+				t.Errorf("%s %q: the next page %s answers %d", target, form, next, code)
+			}
+		}
+	})
+}
