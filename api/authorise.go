@@ -1,6 +1,7 @@
 package api
 
 import (
+	"context"
 	"strings"
 
 	"tidemark/internal/auth"
@@ -125,7 +126,23 @@ func (s *Server) permitsVersion(g auth.Grant, v store.Version) (bool, error) {
 	if err != nil {
 		return false, fault.Wrap(err, "read "+v.Key.String())
 	}
-	return s.permitsTree(v.Type, g, n), nil
+	ok := s.permitsTree(v.Type, g, n)
+	if !ok {
+		s.standIns.Store(v.Type, v.Key)
+	}
+	return ok, nil
+}
+
+// unknown is hidden for what is not there. To find that something is hidden
+// takes work, so the same is done on another of the type, lest the clock tell
+// the two apart.
+func (s *Server) unknown(ctx context.Context, g auth.Grant, key store.Key) error {
+	if other, ok := s.standIns.Load(key.Type); ok && !g.Unrestricted() {
+		if v, err := s.store.Read(ctx, other.(store.Key)); err == nil {
+			_, _ = s.visible(ctx, g, v) // only the work counts
+		}
+	}
+	return hidden(key)
 }
 
 // hidden is what a caller sees of a resource that exists and may not be seen:

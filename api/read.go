@@ -51,7 +51,7 @@ func (s *Server) current(ctx context.Context, in *Interaction, key store.Key, a 
 	v, err := s.store.Read(ctx, key)
 	if err != nil {
 		if fault.Is(err, fault.NotFound) {
-			return v, hidden(key)
+			return v, s.unknown(ctx, g, key)
 		}
 		return v, err
 	}
@@ -158,7 +158,7 @@ func (s *Server) vread(ctx context.Context, in *Interaction) (*Answer, error) {
 	}
 	v, err := s.store.ReadVersion(ctx, key, number)
 	if fault.Is(err, fault.NotFound) {
-		return nil, hidden(store.Key{Type: in.Type, ID: in.ID + "/_history/" + in.Version})
+		return nil, s.unknown(ctx, g, store.Key{Type: in.Type, ID: in.ID + "/_history/" + in.Version})
 	}
 	if err != nil {
 		return nil, err
@@ -235,14 +235,14 @@ func (s *Server) history(ctx context.Context, in *Interaction) (*Answer, error) 
 		}
 	}
 	if in.ID != "" {
+		g, _ := in.grant(in.Type, auth.Read)
 		v, err := s.store.Read(ctx, store.Key{Type: in.Type, ID: in.ID})
 		if fault.Is(err, fault.NotFound) {
-			return nil, hidden(store.Key{Type: in.Type, ID: in.ID})
+			return nil, s.unknown(ctx, g, store.Key{Type: in.Type, ID: in.ID})
 		}
 		if err != nil {
 			return nil, err
 		}
-		g, _ := in.grant(in.Type, auth.Read)
 		if ok, err := s.visible(ctx, g, v); err != nil || !ok {
 			if err == nil {
 				err = hidden(v.Key)

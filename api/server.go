@@ -13,6 +13,7 @@ import (
 	"os"
 	"runtime/debug"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/gin-gonic/gin"
@@ -93,6 +94,7 @@ type Server struct {
 	tracer      trace.Tracer
 	operations  map[string][]Operation
 	auditor     *auditor
+	standIns    sync.Map // the key of something hidden by type, for unknown
 	router      *gin.Engine
 }
 

@@ -281,6 +281,7 @@ func only(g auth.Grant) string {
 func (s *Server) replaced(ctx context.Context, typ string, key store.Key, g auth.Grant, a auth.Action) (*fhirjson.Node, int64, error) {
 	v, err := s.store.Read(ctx, key)
 	if fault.Is(err, fault.NotFound) {
+		_ = s.unknown(ctx, g, key) // whether that is a fault, the caller knows
 		return nil, 0, nil
 	}
 	if err != nil {
@@ -293,12 +294,16 @@ func (s *Server) replaced(ctx context.Context, typ string, key store.Key, g auth
 		}
 		return nil, 0, err
 	}
+	ok, err := s.permitsVersion(g, v)
+	if err == nil && !ok {
+		err = hidden(key)
+	}
+	if err != nil {
+		return nil, 0, err
+	}
 	n, err := fhirjson.Parse(v.Body.JSON)
 	if err != nil {
 		return nil, 0, fault.Wrap(err, "read "+key.String())
-	}
-	if !s.permitsTree(typ, g, n) {
-		return nil, 0, hidden(key)
 	}
 	return n, v.Number, s.mayWrite(typ, g, n, a)
 }
@@ -323,7 +328,7 @@ func (s *Server) planPatch(ctx context.Context, in *Interaction) (plan, error) {
 	v, err := s.store.Read(ctx, key)
 	if err != nil {
 		if fault.Is(err, fault.NotFound) {
-			err = hidden(key)
+			err = s.unknown(ctx, g, key)
 		}
 		return p, err
 	}

@@ -222,6 +222,15 @@ func TestHarness(t *testing.T) {
 			}
 		}
 	})
+	t.Run("hidden", func(t *testing.T) {
+		s := h.start(t)
+		defer s.stop(t)
+		for _, m := range hide(t, h, s, short.reads) {
+			if len(m.hidden.took) != short.reads || len(m.unknown.took) != short.reads {
+				t.Errorf("%s: %d and %d answers", m.name, len(m.hidden.took), len(m.unknown.took))
+			}
+		}
+	})
 	t.Run("serve", func(t *testing.T) {
 		if _, now, peak := serve(t, h, program(t), short.reads); now <= 0 || peak < now {
 			t.Errorf("%.0f MB resident, %.0f at most", now, peak)

@@ -208,7 +208,7 @@ const (
 	sqlKey    = "SELECT rid FROM key_idx WHERE key = ? AND date >= ? AND date < ?"
 
 	sqlPlace1  = "SELECT date, at, id FROM resource WHERE rid = ?"
-	sqlID      = "SELECT rid FROM resource WHERE type = ? AND id = ? AND deleted = 0"
+	sqlID      = "SELECT r.rid FROM resource r WHERE r.type = ? AND r.id = ? AND r.deleted = 0"
 	sqlCurrent = "SELECT " + versionColumns + ", r.deleted, r.date FROM resource r JOIN version v ON v.seq = r.seq WHERE r.rid = ?"
 	sqlAsOf    = "SELECT " + versionColumns + " FROM version v JOIN resource r ON r.rid = v.rid WHERE v.rid = ? AND v.seq <= ? ORDER BY v.number DESC LIMIT 1"
 	sqlMoved   = "SELECT DISTINCT rid FROM version WHERE seq > ? AND number > 1 AND rid <= ? LIMIT ?"
@@ -343,8 +343,14 @@ func (r *run) narrower(best choice) (choice, error) {
 func (r *run) start(from *cand) error {
 	if r.plan.IDs != nil {
 		var rids []int64
+		// What lies outside the rights is passed over by its keys: no id that is
+		// hidden should cost more than one that is not there.
+		filter, args := "", []any(nil)
+		if len(r.q.Within) > 0 {
+			filter, args = r.filter("r.date", "r.rid", -1)
+		}
 		for _, id := range r.plan.IDs {
-			row, err := r.c.one(sqlID, r.q.Type, id)
+			row, err := r.c.one(sqlID+filter, append([]any{r.q.Type, id}, args...)...)
 			if err != nil {
 				return err
 			}
