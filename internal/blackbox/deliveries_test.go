@@ -38,8 +38,9 @@ type mailbox struct {
 
 // mail is one event: an arrival, an acceptance, or a mark, which says that the
 // service or the receiver began anew: all that the one before sent is above it.
+// After a stop the service began anew in good order.
 type mail struct {
-	kind    string // arrive, accept, mark
+	kind    string // arrive, accept, mark, stop
 	seq     int64
 	version string // Observation/id/_history/n
 	drain   string
@@ -76,13 +77,13 @@ func (m *mailbox) restart() {
 	defer m.listening.Unlock()
 	m.srv.Close()
 	m.busy.Wait()
-	m.mark()
+	m.note(mail{kind: "mark"})
 	m.listen(m.addr)
 }
 
 // settle waits until nothing of a service that is dead can arrive any more: a
 // connection of our own stands behind all of its, and is answered.
-func (m *mailbox) settle() {
+func (m *mailbox) settle(kind string) {
 	m.listening.Lock()
 	defer m.listening.Unlock()
 	res, err := plainHTTP().Get("http://" + m.addr + "/probe")
@@ -97,10 +98,8 @@ func (m *mailbox) settle() {
 		defer m.mu.Unlock()
 		return len(m.open) <= 1
 	})
-	m.mark()
+	m.note(mail{kind: kind})
 }
-
-func (m *mailbox) mark() { m.note(mail{kind: "mark"}) }
 
 func (m *mailbox) note(e mail) {
 	m.mu.Lock()
@@ -213,7 +212,7 @@ func (m *mailbox) check(name string, want map[string]bool) {
 	of := map[string][]int64{} // drain → sequences
 	sequence := map[string]int64{}
 	for _, e := range m.log {
-		if e.kind == "mark" {
+		if e.kind == "mark" || e.kind == "stop" {
 			continue
 		}
 		if s, ok := sequence[e.version]; ok && s != e.seq {
@@ -228,12 +227,19 @@ func (m *mailbox) check(name string, want map[string]bool) {
 	done := map[int64]bool{}      // accepted
 	forgotten := map[int64]bool{} // accepted, and the service may not know
 	versions := map[string]bool{}
-	repeats, allowed := 0, 0
+	latest := map[string]int64{} // of each drain, accepted
+	repeats := 0
 	for i, e := range m.log {
 		switch e.kind {
 		case "mark":
 			for s := range done {
 				forgotten[s] = true
+			}
+		case "stop":
+			// What came after it on its drain proves that the yes was heard, and in
+			// good order it is kept.
+			for s := range done {
+				forgotten[s] = s == latest[drains[s]]
 			}
 		case "arrive":
 			for _, s := range of[e.drain] {
@@ -243,14 +249,13 @@ func (m *mailbox) check(name string, want map[string]bool) {
 			}
 			if done[e.seq] {
 				repeats++
-				if forgotten[e.seq] {
-					allowed++
-				} else {
+				if !forgotten[e.seq] {
 					m.t.Errorf("%s: event %d: sequence %d is repeated, and neither was its answer lost nor did anybody begin anew", name, i, e.seq)
 				}
 			}
 		case "accept":
 			done[e.seq] = true
+			latest[e.drain] = max(latest[e.drain], e.seq)
 			versions[e.version] = true
 			forgotten[e.seq] = e.lost
 		}
@@ -379,7 +384,7 @@ func TestDeliveriesOverKills(t *testing.T) {
 		}
 		s.kill()
 		for _, m := range boxes {
-			m.settle()
+			m.settle("mark")
 		}
 		t.Logf("kill %d: accepted %d, %d, %d", k+1, plain.count(), unruly.count(), hanging.count())
 		s = serveIn(t, dir, flags...)
@@ -391,8 +396,12 @@ func TestDeliveriesOverKills(t *testing.T) {
 		return
 	}
 
-	// What there was, by the history.
+	// One more on each drain: whoever has it has had everything before.
 	c = s.client()
+	for _, b := range beds {
+		c.do("POST", "Observation", emptying(b, ago(time.Hour), "7", "mL")).want(201)
+	}
+	// What there was, by the history.
 	want := map[string]bool{}
 	for path := "Observation/_history?_count=500"; path != ""; {
 		a := c.do("GET", path, nil).want(200)
@@ -418,6 +427,13 @@ func TestDeliveriesOverKills(t *testing.T) {
 		t.Error("nothing was sent to the hanging receiver")
 	}
 	hanging.mu.Unlock()
+	// An orderly stop forgets nothing: while the third is served by the next life,
+	// the others hear nothing again.
+	s.stop()
+	for _, m := range boxes {
+		m.settle("stop")
+	}
+	s = serveIn(t, dir, flags...)
 	released()
 	await(t, "the hanging receiver gets everything once it is released", func() bool { return hanging.distinct() >= len(want) })
 	plain.check("plain", want)
