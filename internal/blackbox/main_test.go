@@ -44,7 +44,7 @@ func run(m *testing.M) int {
 
 // service is one running process of the program with a directory of its own.
 type service struct {
-	t    *testing.T
+	t    testing.TB
 	dir  string
 	base string // …/fhir
 	cmd  *exec.Cmd
@@ -74,14 +74,14 @@ func (r *record) String() string {
 
 // serve starts the service on a fresh data directory and stops it at the end
 // of the test, whose log then must hold no panic and no error.
-func serve(t *testing.T, flags ...string) *service {
+func serve(t testing.TB, flags ...string) *service {
 	t.Helper()
 	return serveIn(t, t.TempDir(), flags...)
 }
 
 var servingLine = regexp.MustCompile(`msg=serving base=(\S+)`)
 
-func serveIn(t *testing.T, dir string, flags ...string) *service {
+func serveIn(t testing.TB, dir string, flags ...string) *service {
 	t.Helper()
 	s := &service{t: t, dir: dir}
 	args := append([]string{"serve", "--data", dir, "--listen", "127.0.0.1:0", "--admin-listen", "", "--rate-limit", "0"}, flags...)
