@@ -111,7 +111,7 @@ func (s *Server) entryInteraction(in *Interaction, e *fhirjson.Node, i int) (*In
 			return nil, fault.At(fault.Invalid, "required", at+".resource", "A %s entry needs a resource.", out.Verb)
 		}
 	}
-	if out.Verb == http.MethodPatch {
+	if out.Verb == http.MethodPatch && out.Body.Str("resourceType") != "Parameters" {
 		if out.Patch, err = patchDocument(out.Body); err != nil {
 			return nil, err
 		}
@@ -170,7 +170,7 @@ func (in *Interaction) setPath(path string) error {
 // patchDocument takes the JSON Patch out of a Binary, as R4 has it in Bundles.
 func patchDocument(b *fhirjson.Node) ([]byte, error) {
 	if b.Str("resourceType") != "Binary" || !strings.HasPrefix(b.Str("contentType"), "application/json-patch+json") {
-		return nil, fault.New(fault.Media, "not-supported", "A PATCH entry carries a Binary with contentType application/json-patch+json.")
+		return nil, fault.New(fault.Media, "not-supported", "A PATCH entry carries a Binary with contentType application/json-patch+json, or the Parameters of a FHIRPath Patch.")
 	}
 	return decodeBase64(b.Str("data"))
 }

@@ -25,7 +25,7 @@ type Interaction struct {
 	Special string // "_history", "_search", "$operation", or a type for a compartment search
 	Query   []search.Pair
 	Body    *fhirjson.Node // nil without one
-	Patch   []byte         // an RFC 6902 document
+	Patch   []byte         // an RFC 6902 document; a FHIRPath Patch is a Body
 
 	IfMatch, IfNoneMatch, IfNoneExist string
 	IfModifiedSince                   time.Time

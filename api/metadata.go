@@ -49,7 +49,7 @@ func (s *Server) capabilities() *fhirjson.Node {
 	}
 	rest := fhirjson.Obj(
 		"mode", "server",
-		"documentation", "Every request but /fhir/metadata and /fhir/.well-known/smart-configuration needs a bearer token. Quantity searches convert between UCUM units. Dates without a zone are read in the ward's zone. Transaction Bundles are done in one step or not at all.",
+		"documentation", "Every request but /fhir/metadata and /fhir/.well-known/smart-configuration needs a bearer token. Quantity searches convert between UCUM units. Dates without a zone are read in the ward's zone. Transaction Bundles are done in one step or not at all. A FHIRPath Patch takes paths of names and indexes, such as Patient.name[0].given[1], and no other FHIRPath.",
 		"security", fhirjson.Obj(
 			"cors", len(s.origins) > 0,
 			"service", fhirjson.Arr(fhirjson.Obj("coding", fhirjson.Arr(fhirjson.Obj("system", "http://terminology.hl7.org/CodeSystem/restful-security-service", "code", "SMART-on-FHIR")), "text", "SMART App Launch 2 scopes in OAuth2 bearer tokens")),
@@ -70,7 +70,7 @@ func (s *Server) capabilities() *fhirjson.Node {
 		"software", fhirjson.Obj("name", "Tidemark", "version", s.version),
 		"implementation", fhirjson.Obj("description", "Tidemark drain output service", "url", s.base),
 		"fhirVersion", "4.0.1", "format", fhirjson.Arr("application/fhir+json", "json"),
-		"patchFormat", fhirjson.Arr("application/json-patch+json"),
+		"patchFormat", fhirjson.Arr("application/json-patch+json", "application/fhir+json"),
 		"rest", fhirjson.Arr(rest),
 	)
 }

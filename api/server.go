@@ -479,9 +479,14 @@ func (s *Server) readBody(r *http.Request, in *Interaction) error {
 		}
 		in.Query = append(in.Query, pairs...)
 		return nil
+	case in.Verb == http.MethodPatch && mime == "application/fhir+json":
+		if in.Body, err = fhirjson.Parse(data); err == nil && in.Body.Str("resourceType") != "Parameters" {
+			err = fault.New(fault.Media, "not-supported", "A patch in application/fhir+json is a FHIRPath Patch, a Parameters resource; send a JSON Patch as application/json-patch+json.")
+		}
+		return err
 	case in.Verb == http.MethodPatch:
 		if mime != "application/json-patch+json" {
-			return fault.New(fault.Media, "not-supported", "A patch is sent as application/json-patch+json (RFC 6902).")
+			return fault.New(fault.Media, "not-supported", "A patch is sent as application/json-patch+json (RFC 6902), or as application/fhir+json (FHIRPath Patch).")
 		}
 		in.Patch = data
 		n, err := fhirjson.Parse(data)

@@ -11,6 +11,7 @@ import (
 	"tidemark/internal/auth"
 	"tidemark/internal/fault"
 	"tidemark/internal/fhirjson"
+	"tidemark/internal/r4"
 	"tidemark/internal/search"
 	"tidemark/internal/store"
 	"tidemark/internal/ward"
@@ -354,7 +355,7 @@ func (s *Server) planPatch(ctx context.Context, in *Interaction) (plan, error) {
 	if err := s.mayWrite(in.Type, g, before, auth.Update); err != nil {
 		return p, err
 	}
-	n, err := applyPatch(v, s.render(v), in.Patch)
+	n, err := s.patched(v, in)
 	if err != nil {
 		return p, err
 	}
@@ -365,10 +366,32 @@ func (s *Server) planPatch(ctx context.Context, in *Interaction) (plan, error) {
 	return p, s.beforeWrite(ctx, in, n, before)
 }
 
-// applyPatch applies an RFC 6902 document to what clients see of the version,
-// so that a patch cannot copy a secret to where it shows. The id and type may not change;
-// what the patch does to meta.versionId and lastUpdated has no effect.
-func applyPatch(v store.Version, raw, doc []byte) (*fhirjson.Node, error) {
+// patched applies the patch to what clients see of the version, so that it
+// cannot copy a secret to where it shows. The id and type may not change; what
+// it does to meta.versionId and lastUpdated has no effect.
+func (s *Server) patched(v store.Version, in *Interaction) (n *fhirjson.Node, err error) {
+	raw := s.render(v)
+	if in.Body == nil {
+		if raw, err = applyJSONPatch(v, raw, in.Patch); err != nil {
+			return nil, err
+		}
+	}
+	if n, err = fhirjson.Parse(raw); err != nil {
+		return nil, err
+	}
+	if in.Body != nil {
+		if err := r4.Patch(n, in.Body); err != nil {
+			return nil, err
+		}
+	}
+	if n.Str("id") != v.ID || n.Str("resourceType") != v.Type {
+		return nil, fault.New(fault.Rule, "value", "A patch may not change id or resourceType.")
+	}
+	return n, nil
+}
+
+// applyJSONPatch applies an RFC 6902 document.
+func applyJSONPatch(v store.Version, raw, doc []byte) ([]byte, error) {
 	ops, err := jsonpatch.DecodePatch(doc)
 	if err != nil {
 		return nil, fault.New(fault.Invalid, "structure", "The body is not a JSON Patch document: an array of operations with op and path (RFC 6902).")
@@ -382,14 +405,7 @@ func applyPatch(v store.Version, raw, doc []byte) (*fhirjson.Node, error) {
 		}
 		return nil, fault.New(fault.Rule, "value", "The patch cannot be applied to version %d: %v. Nothing was changed.", v.Number, err)
 	}
-	n, err := fhirjson.Parse(out)
-	if err != nil {
-		return nil, err
-	}
-	if n.Str("id") != v.ID || n.Str("resourceType") != v.Type {
-		return nil, fault.New(fault.Rule, "value", "A patch may not change id or resourceType.")
-	}
-	return n, nil
+	return out, nil
 }
 
 func (s *Server) planDelete(ctx context.Context, in *Interaction) (plan, error) {

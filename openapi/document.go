@@ -331,7 +331,7 @@ func (b *builder) resource(t Type) {
 		}
 	}
 	if offers("patch") {
-		b.add("PATCH", one, op{id: t.Name + ".patch", tag: t.Name, summary: "Patch", text: scope("u") + " JSON Patch; the result is validated like an update.", params: append(list{id, ifMatch}, write...), body: b.body(patchJSON, ref("JSONPatch"), ""), answers: b.failing(written(false), "404", "410")})
+		b.add("PATCH", one, op{id: t.Name + ".patch", tag: t.Name, summary: "Patch", text: scope("u") + " JSON Patch, or FHIRPath Patch with paths of names and indexes; the result is validated like an update.", params: append(list{id, ifMatch}, write...), body: b.body(patchJSON, ref("JSONPatch"), ""), answers: b.failing(written(false), "404", "410")})
 		if t.Conditional {
 			b.add("PATCH", base, op{id: t.Name + ".patch.conditional", tag: t.Name, summary: "Patch what criteria select", text: scope("us") + " " + criteria + "None: 404.", params: append(list{b.criteria(), ifMatch}, write...), body: b.body(patchJSON, ref("JSONPatch"), ""), answers: b.failing(written(false), "404")})
 		}
@@ -524,6 +524,10 @@ func (b *builder) body(media string, schema object, path string) object {
 	}
 	if media == patchJSON {
 		content["example"] = list{object{"op": "replace", "path": "/status", "value": "amended"}}
+		part := func(name, typ, value string) object { return object{"name": name, "value" + typ: value} }
+		return object{"required": true, "content": object{media: content, fhirJSON: object{"schema": ref("AnyResource"), "example": object{"resourceType": "Parameters", "parameter": list{
+			object{"name": "operation", "part": list{part("type", "Code", "replace"), part("path", "String", "Observation.status"), part("value", "Code", "amended")}},
+		}}}}}
 	}
 	return object{"required": true, "content": object{media: content}}
 }

@@ -1,9 +1,9 @@
 // Package r4 owns what FHIR R4 (4.0.1) itself says about a resource: element
 // tables, primitive formats, required codes, invariants, narrative safety,
-// summary elements and compartments. It judges and walks the JSON trees of
-// package fhirjson. It knows nothing of the service's own profiles (package
-// profile), of search, or of what is stored; so it does not ask whether a
-// reference resolves, only whether its target type is allowed.
+// summary elements, compartments and FHIRPath Patch. It judges, walks and
+// patches the JSON trees of package fhirjson. It knows nothing of the service's
+// own profiles (package profile), of search, or of what is stored; so it does
+// not ask whether a reference resolves, only whether its target type is allowed.
 //
 // The facts are in tables.txt, written by the command in gen from the official
 // definitions: all resource types that the service handles or refers to
