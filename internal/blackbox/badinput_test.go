@@ -181,7 +181,7 @@ func TestBadInput(t *testing.T) {
 			}
 			for range 40 {
 				send(r.of("GET", "GET", "GET", "HEAD", "DELETE", "OPTIONS", "BREW"), r.path()+"?"+r.query(), nil)
-				send("GET", r.of("Observation", "Patient", "Device", "Observation/_history", "AuditEvent", "_history", "Device/bad-d1/$drain-output", "Patient/bad/$fluid-balance", "Patient/bad/Observation", "Patient/bad/$everything", "ValueSet", "ValueSet/$expand", "CodeSystem/$lookup")+"?"+r.query(), nil)
+				send("GET", r.of("Observation", "Patient", "Device", "Observation/_history", "AuditEvent", "_history", "Device/bad-d1/$drain-output", "Patient/bad/$fluid-balance", "Patient/bad/Observation", "Patient/bad/*", "", "Patient/bad/$everything", "ValueSet", "SearchParameter", "ValueSet/$expand", "ValueSet/$validate-code", "CodeSystem/$lookup")+"?"+r.query(), nil)
 				send("POST", r.of("Observation", "Patient", "Device")+"/_search", r.query(), "Content-Type", "application/x-www-form-urlencoded")
 				target := r.of(targets...)
 				send("POST", target, r.broken(valid[target]))
