@@ -52,6 +52,10 @@ func TestFHIRPathPatch(t *testing.T) {
 			t.Errorf("%s: %s, then %s", kind, b, got)
 		}
 	}
+	tag := op(`{"name":"type","valueCode":"add"},{"name":"path","valueString":"Patient.meta"},{"name":"name","valueString":"tag"},{"name":"value","valueCoding":{"system":"http://t","code":"reviewed"}}`)
+	if b := f.must(200, "PATCH", "/fhir/Patient/a", all, tag); !strings.Contains(b, `"tag":[{"system":"http://t","code":"reviewed"}]`) || strings.Count(b, `"versionId"`) != 1 {
+		t.Errorf("a tag in meta: %s", b)
+	}
 	// Rights are those of an update.
 	if got, _, b := f.do("PATCH", "/fhir/Patient/a", f.token("user/Patient.rs", ""), gender); got != 403 {
 		t.Errorf("without the right to update: %d %s", got, b)

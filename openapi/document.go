@@ -331,9 +331,9 @@ func (b *builder) resource(t Type) {
 		}
 	}
 	if offers("patch") {
-		b.add("PATCH", one, op{id: t.Name + ".patch", tag: t.Name, summary: "Patch", text: scope("u") + " JSON Patch, or FHIRPath Patch with paths of names and indexes; the result is validated like an update.", params: append(list{id, ifMatch}, write...), body: b.body(patchJSON, ref("JSONPatch"), ""), answers: b.failing(written(false), "404", "410")})
+		b.add("PATCH", one, op{id: t.Name + ".patch", tag: t.Name, summary: "Patch", text: scope("u") + " JSON Patch, or FHIRPath Patch with paths of names and indexes; the result is validated like an update.", params: append(list{id, ifMatch}, write...), body: b.patchBody(t.Name), answers: b.failing(written(false), "404", "410")})
 		if t.Conditional {
-			b.add("PATCH", base, op{id: t.Name + ".patch.conditional", tag: t.Name, summary: "Patch what criteria select", text: scope("us") + " " + criteria + "None: 404.", params: append(list{b.criteria(), ifMatch}, write...), body: b.body(patchJSON, ref("JSONPatch"), ""), answers: b.failing(written(false), "404")})
+			b.add("PATCH", base, op{id: t.Name + ".patch.conditional", tag: t.Name, summary: "Patch what criteria select", text: scope("us") + " " + criteria + "None: 404.", params: append(list{b.criteria(), ifMatch}, write...), body: b.patchBody(t.Name), answers: b.failing(written(false), "404")})
 		}
 	}
 	if offers("delete") {
@@ -363,6 +363,18 @@ func (b *builder) form(params list) object {
 		properties[q["name"].(string)] = object{"$ref": "#/components/parameters/" + key + "/schema"}
 	}
 	return object{"content": object{formMedia: object{"schema": object{"type": "object", "properties": properties}}}}
+}
+
+// patchBody is a patch in either form.
+func (b *builder) patchBody(typ string) object {
+	part := func(name, value string, v any) object { return object{"name": name, "value" + value: v} }
+	return object{"required": true, "content": object{
+		patchJSON: object{"schema": ref("JSONPatch"), "example": list{object{"op": "replace", "path": "/status", "value": "amended"}}},
+		fhirJSON: object{"schema": ref("AnyResource"), "example": object{"resourceType": "Parameters", "parameter": list{object{"name": "operation", "part": list{
+			part("type", "Code", "add"), part("path", "String", typ+".meta"), part("name", "String", "tag"),
+			part("value", "Coding", object{"system": "http://hospital.example.org/tags", "code": "reviewed"}),
+		}}}}},
+	}}
 }
 
 // operation adds an extended operation, by GET where it changes nothing.
@@ -521,13 +533,6 @@ func (b *builder) body(media string, schema object, path string) object {
 	}
 	if len(found) > 0 {
 		content["examples"] = found
-	}
-	if media == patchJSON {
-		content["example"] = list{object{"op": "replace", "path": "/status", "value": "amended"}}
-		part := func(name, typ, value string) object { return object{"name": name, "value" + typ: value} }
-		return object{"required": true, "content": object{media: content, fhirJSON: object{"schema": ref("AnyResource"), "example": object{"resourceType": "Parameters", "parameter": list{
-			object{"name": "operation", "part": list{part("type", "Code", "replace"), part("path", "String", "Observation.status"), part("value", "Code", "amended")}},
-		}}}}}
 	}
 	return object{"required": true, "content": object{media: content}}
 }
