@@ -33,7 +33,9 @@ func TestKill(t *testing.T) {
 	dir := t.TempDir()
 	keepers, reach := 8, 400
 	if shared != "" {
-		keepers, reach = 3, 4000 // a write takes many round trips, to a server that takes its time
+		// A write takes many round trips, to a server that takes its time: four of
+		// five kills wait for the first.
+		keepers, reach = 3, 2000
 	}
 	w := newWard(keepers, seed, time.Now())
 	p := serve(t, dir)
@@ -52,9 +54,14 @@ func TestKill(t *testing.T) {
 			starts++
 			p = serve(t, dir)
 		}
-		moment := time.AfterFunc(time.Duration(20+r.IntN(reach))*time.Millisecond, func() { _ = p.cmd.Process.Kill() })
+		go func(p *process, wait time.Duration, work bool, before int64) {
+			for work && w.done.Load() == before && !p.over() {
+				time.Sleep(10 * time.Millisecond)
+			}
+			time.Sleep(wait)
+			_ = p.cmd.Process.Kill() // fails only when it has ended
+		}(p, time.Duration(20+r.IntN(reach))*time.Millisecond, shared != "" && r.IntN(5) > 0, w.done.Load())
 		acked += w.work(t, p.base, tok, p.ended)
-		moment.Stop()
 		p.kill()
 		if t.Failed() {
 			return

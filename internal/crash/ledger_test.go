@@ -164,6 +164,7 @@ type ward struct {
 	keepers []*keeper
 	since   time.Time     // of the last verification
 	pace    time.Duration // a keeper's pause between changes
+	done    atomic.Int64  // changes acknowledged so far
 }
 
 func newWard(n int, seed uint64, now time.Time) *ward {
@@ -198,6 +199,7 @@ func (w *ward) work(t *testing.T, base, token string, stop <-chan struct{}) int 
 					return
 				}
 				done.Add(1)
+				w.done.Add(1)
 			}
 		})
 	}

@@ -86,6 +86,16 @@ func (p *process) code() int {
 	return p.cmd.ProcessState.ExitCode()
 }
 
+// over reports whether the process has ended.
+func (p *process) over() bool {
+	select {
+	case <-p.ended:
+		return true
+	default:
+		return false
+	}
+}
+
 func (p *process) kill() {
 	_ = p.cmd.Process.Kill() // fails only when it has ended
 	<-p.ended
