@@ -16,7 +16,8 @@ import (
 )
 
 // BenchmarkDocuments measures the documents of a simulated ward, for sizing: by
-// type how many bytes of BSON a version has, before the engine compresses it.
+// type how many bytes of BSON a version has, before the engine compresses it,
+// and how many entries it makes in the two indexes over arrays.
 func BenchmarkDocuments(b *testing.B) {
 	srv := Start(b)
 	s := open(b, options(srv.URL("tidemark")))
@@ -31,7 +32,7 @@ func BenchmarkDocuments(b *testing.B) {
 		seen[k] = true
 		n := step.Resource()
 		facts, _ := fhirmap.Decode(n, time.UTC)
-		writes = append(writes, store.Write{Key: k, Method: store.Post, Expect: store.Absent, Body: fhirmap.Body(n), Doc: search.Extract(n, search.ExtractOptions{}), Facts: facts})
+		writes = append(writes, store.Write{Key: k, Method: store.Post, Expect: store.Absent, Body: fhirmap.Body(n), Doc: search.Extract(n, search.ExtractOptions{}), Facts: facts, Claims: fhirmap.Claims(n)})
 		if len(writes) == 1000 {
 			break
 		}
@@ -50,12 +51,17 @@ func BenchmarkDocuments(b *testing.B) {
 		b.Fatal(err)
 	}
 	defer c.Disconnect(ctx)
-	for _, collection := range []string{"version", "ledger", "audit"} {
+	for _, collection := range []string{"version", "ledger", "audit", "claim"} {
 		cur, err := c.Database("tidemark").Collection(collection).Find(ctx, bson.D{})
 		if err != nil {
 			b.Fatal(err)
 		}
-		total, count, bodies := map[string]int{}, map[string]int{}, map[string]int{}
+		total, count, bodies, keys, values := map[string]int{}, map[string]int{}, map[string]int{}, map[string]int{}, map[string]int{}
+		length := func(field string) int {
+			list, _ := cur.Current.Lookup(field).ArrayOK() // not there: none
+			all, _ := list.Values()
+			return len(all)
+		}
 		for cur.Next(ctx) {
 			name, ok := cur.Current.Lookup("type").StringValueOK()
 			if !ok {
@@ -63,6 +69,8 @@ func BenchmarkDocuments(b *testing.B) {
 			}
 			total[name] += len(cur.Current)
 			count[name]++
+			keys[name] += length("keys")
+			values[name] += length("values")
 			if _, body, ok := cur.Current.Lookup("body").BinaryOK(); ok {
 				bodies[name] += len(body)
 			}
@@ -72,7 +80,8 @@ func BenchmarkDocuments(b *testing.B) {
 		}
 		for name, n := range count {
 			b.ReportMetric(float64(total[name])/float64(n), name+"_B")
-			b.Logf("%s: %d documents of %d bytes, of which %d are the body", name, n, total[name]/n, bodies[name]/n)
+			b.Logf("%s: %d documents of %d bytes, of which %d are the body; %.1f keys, %.1f values", name, n, total[name]/n, bodies[name]/n,
+				float64(keys[name])/float64(n), float64(values[name])/float64(n))
 		}
 	}
 }

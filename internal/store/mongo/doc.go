@@ -116,7 +116,8 @@
 // Decisive steps run under their own limit of 10 s, not the caller's, so that a
 // caller who goes away leaves nothing half-known; reads end after 30 s or at the
 // caller's deadline. A server is searched for 5 s, so that /readyz and callers
-// are told soon; an election takes less. The pool has the driver's 100
+// are told soon: an election may take longer, and they are then refused with
+// Retry-After. The pool has the driver's 100
 // connections a process unless the URL says otherwise (maxPoolSize): calls are
 // short, and waiting for one counts against the deadline. Implicit sessions are
 // enough, since everything that must see an own write reads the primary.
