@@ -31,13 +31,11 @@ func TestKill(t *testing.T) {
 	t.Logf("seed %d, %d kills", seed, cycles)
 	r := rand.New(rand.NewPCG(seed, 0))
 	dir := t.TempDir()
-	keepers, reach := 8, 400
+	reach := 400
 	if shared != "" {
-		// A write takes many round trips, to a server that takes its time: four of
-		// five kills wait for the first.
-		keepers, reach = 3, 2000
+		reach = 2000
 	}
-	w := newWard(keepers, seed, time.Now())
+	w := newWard(8, seed, time.Now())
 	p := serve(t, dir)
 	tok := token(t, dir)
 	for _, k := range w.keepers {
@@ -54,13 +52,12 @@ func TestKill(t *testing.T) {
 			starts++
 			p = serve(t, dir)
 		}
-		go func(p *process, wait time.Duration, work bool, before int64) {
-			for work && w.done.Load() == before && !p.over() {
-				time.Sleep(10 * time.Millisecond)
-			}
-			time.Sleep(wait)
-			_ = p.cmd.Process.Kill() // fails only when it has ended
-		}(p, time.Duration(20+r.IntN(reach))*time.Millisecond, shared != "" && r.IntN(5) > 0, w.done.Load())
+		if wait := time.Duration(20+r.IntN(reach)) * time.Millisecond; r.IntN(5) > 0 {
+			w.later(p, wait, (*process).strike)
+		} else {
+			victim := p
+			time.AfterFunc(wait, victim.strike)
+		}
 		acked += w.work(t, p.base, tok, p.ended)
 		p.kill()
 		if t.Failed() {
@@ -138,11 +135,8 @@ func TestTermination(t *testing.T) {
 	}
 	for range 3 {
 		code := make(chan int, 1)
-		moment := time.AfterFunc(300*time.Millisecond, func() { code <- p.terminate(t) })
+		w.later(p, 300*time.Millisecond, func(p *process) { code <- p.terminate(t) })
 		acked := w.work(t, p.base, tok, p.ended)
-		if moment.Stop() {
-			t.Fatal("the load ended before SIGTERM")
-		}
 		if c := <-code; c != 0 {
 			t.Errorf("exit code %d after SIGTERM under load:\n%s", c, p.said())
 		}
@@ -170,9 +164,8 @@ func TestRetryAfterKill(t *testing.T) {
 	}
 	doubts := 0
 	for i := range 6 {
-		moment := time.AfterFunc(time.Duration(60+40*i)*time.Millisecond, func() { _ = p.cmd.Process.Kill() })
+		w.later(p, time.Duration(60+40*i)*time.Millisecond, (*process).strike)
 		w.work(t, p.base, tok, p.ended)
-		moment.Stop()
 		p.kill()
 		p = serve(t, dir)
 		c := dial(p.base, tok)

@@ -167,12 +167,30 @@ type ward struct {
 	done    atomic.Int64  // changes acknowledged so far
 }
 
+// newWard makes a ward of n keepers; of fewer where a write takes many round
+// trips, to a server that takes its time.
 func newWard(n int, seed uint64, now time.Time) *ward {
+	if shared != "" {
+		n = min(n, 3)
+	}
 	w := &ward{since: now.Add(-time.Minute).UTC()}
 	for i := range n {
 		w.keepers = append(w.keepers, &keeper{name: fmt.Sprint("k", i), rand: rand.New(rand.NewPCG(seed, uint64(i))), step: time.Minute, from: now.Add(-60 * 24 * time.Hour).UTC().Truncate(time.Second)})
 	}
 	return w
+}
+
+// later calls f after a time, which counts from the next change where the store
+// is a slow one.
+func (w *ward) later(p *process, wait time.Duration, f func(*process)) {
+	before := w.done.Load()
+	go func() {
+		for shared != "" && w.done.Load() == before && !p.over() {
+			time.Sleep(10 * time.Millisecond)
+		}
+		time.Sleep(wait)
+		f(p)
+	}()
 }
 
 // work lets all keepers act until the service stops answering or stop is closed,

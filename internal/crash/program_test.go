@@ -96,8 +96,11 @@ func (p *process) over() bool {
 	}
 }
 
+// strike kills the process without waiting for its end.
+func (p *process) strike() { _ = p.cmd.Process.Kill() } // fails only when it has ended
+
 func (p *process) kill() {
-	_ = p.cmd.Process.Kill() // fails only when it has ended
+	p.strike()
 	<-p.ended
 }
 
