@@ -86,7 +86,7 @@ func (s *Store) lastSeq(ctx context.Context) (int64, error) {
 
 // scanBytes bounds the bodies of one answer of Scan, as far as that can be
 // without leaving out the first.
-const scanBytes = 8 << 20
+const scanBytes = 4 << 20
 
 // Scan implements store.Store. It gives fewer than limit where they are large.
 func (s *Store) Scan(ctx context.Context, typ string, after, upTo int64, limit int) ([]store.Version, error) {

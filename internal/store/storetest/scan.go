@@ -179,7 +179,7 @@ func scanWhileWriting(t *testing.T, s store.Store) {
 // scanLarge: pages may be cut shorter, and nothing is left out.
 func scanLarge(t *testing.T, s store.Store) {
 	var want []store.Version
-	text := strings.Repeat("x", 5<<20)
+	text := strings.Repeat("x", 5<<19)
 	for i := range 3 {
 		want = append(want, commit(t, s, patient(t, fmt.Sprint("p", i), text))[0].Version)
 	}
