@@ -202,7 +202,11 @@ type client struct {
 }
 
 func dial(base, token string) *client {
-	return &client{base, token, &http.Client{Timeout: 30 * time.Second, Transport: &http.Transport{MaxIdleConnsPerHost: 1}}}
+	patience := 30 * time.Second
+	if shared != "" {
+		patience = 5 * time.Minute // the server may be slow, and a dead process's identifier is waited for
+	}
+	return &client{base, token, &http.Client{Timeout: patience, Transport: &http.Transport{MaxIdleConnsPerHost: 1}}}
 }
 
 type obj = map[string]any
