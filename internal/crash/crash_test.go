@@ -88,6 +88,9 @@ func checkFile(t *testing.T, dir string) {
 	copied := t.TempDir()
 	for _, name := range []string{"tidemark.db", "tidemark.db-wal"} {
 		b, err := os.ReadFile(filepath.Join(dir, name))
+		if os.IsNotExist(err) && name != "tidemark.db" {
+			continue // the log of a service that has ended by itself
+		}
 		if err != nil {
 			t.Fatal(err)
 		}

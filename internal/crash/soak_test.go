@@ -22,8 +22,9 @@ import (
 type usage struct {
 	files      int
 	goroutines int
-	heapMB     float64 // in use after a collection
+	heapMB     float64 // after a collection
 	residentMB float64
+	cpu        time.Duration // since its start
 }
 
 func (u usage) String() string {
@@ -61,15 +62,20 @@ func (p *process) usage(t *testing.T, admin string) usage {
 		}
 		return string(b)
 	}
-	get("/debug/pprof/heap?gc=1") // collects
+	for line := range strings.Lines(get("/debug/pprof/heap?gc=1&debug=1")) {
+		var n float64
+		if k, _ := fmt.Sscanf(line, "# HeapAlloc = %f", &n); k == 1 {
+			u.heapMB = n / 1e6
+		}
+	}
 	for line := range strings.Lines(get("/metrics")) {
 		name, text, _ := strings.Cut(strings.TrimSpace(line), " ")
 		value, _ := strconv.ParseFloat(text, 64) // comments are none
 		switch name {
 		case "go_goroutines":
 			u.goroutines = int(value)
-		case "go_memstats_heap_inuse_bytes":
-			u.heapMB = value / 1e6
+		case "process_cpu_seconds_total":
+			u.cpu = time.Duration(value * float64(time.Second))
 		}
 	}
 	if u.goroutines == 0 || u.heapMB == 0 {
@@ -249,9 +255,11 @@ func TestSoak(t *testing.T) {
 	for quarter := range 4 {
 		time.Sleep(length / 4)
 		at[quarter+1] = p.usage(t, admin)
-		t.Logf("%d/4: %v", quarter+1, at[quarter+1])
 		last, n = took.take()
 		requests += n
+		// The time of the processor, unlike latencies, is not the neighbours'.
+		t.Logf("%d/4: %v; %v of the processor a request", quarter+1, at[quarter+1],
+			((at[quarter+1].cpu - at[quarter].cpu) / time.Duration(max(n, 1))).Round(10*time.Microsecond))
 		if quarter == 0 {
 			first = last
 		}

@@ -384,6 +384,57 @@ func TestBackup(t *testing.T) {
 	}
 }
 
+// TestDamagedBackup: whatever byte of a backup is changed, it is refused, and
+// nothing is left where it should have gone.
+func TestDamagedBackup(t *testing.T) {
+	s := openIn(t, options(t), nil)
+	for i := range 30 {
+		commit(t, s.Store, patient(t, fmt.Sprint("p", i), strings.Repeat("x", 3000)))
+	}
+	file := filepath.Join(t.TempDir(), "backup.db")
+	if err := s.Backup(context.Background(), file); err != nil {
+		t.Fatal(err, fault.Of(err).Cause)
+	}
+	good, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	bad := filepath.Join(t.TempDir(), "bad.db")
+	try := func(b []byte) error {
+		if err := os.WriteFile(bad, b, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		into := filepath.Join(t.TempDir(), "new")
+		err := Restore(context.Background(), bad, into)
+		if left, _ := os.ReadDir(into); err != nil && len(left) > 0 {
+			t.Errorf("%s was left of a backup that was refused", left[0].Name())
+		}
+		return err
+	}
+	if err := try(good); err != nil {
+		t.Fatal(err)
+	}
+	sum := len(good) - 65 // the last line's figure, where a change is one of its own
+	for i := 0; i < sum; i += 1 + len(good)/150 {
+		b := append([]byte(nil), good...)
+		b[i] ^= 4
+		err := try(b)
+		if !fault.Is(err, fault.Unavailable) || !strings.Contains(err.Error(), "backup is damaged") || strings.Contains(err.Error(), "\n") {
+			t.Errorf("byte %d changed: %v", i, err)
+		}
+	}
+	b := append([]byte(nil), good...)
+	b[sum+3] ^= 1
+	if err := try(b); !fault.Is(err, fault.Unavailable) {
+		t.Errorf("another sum: %v", err)
+	}
+	for _, size := range []int{0, 100, len(good) / 2, len(good) - 1000, len(good) - 1} {
+		if err := try(good[:size]); !fault.Is(err, fault.Unavailable) {
+			t.Errorf("cut to %d of %d bytes: %v", size, len(good), err)
+		}
+	}
+}
+
 // TestCrash opens copies of the files taken while four writers write, as a
 // machine that lost its power would find them: whole transactions only, and
 // every write that was acknowledged before.
