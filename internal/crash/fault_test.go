@@ -189,11 +189,9 @@ func TestClockSteps(t *testing.T) {
 	for _, by := range []time.Duration{0, -time.Hour, 0, 20 * time.Hour, -30 * time.Minute} {
 		step.Store(int64(by))
 		if by == -time.Hour {
-			// The token holds from an hour ago only with the clocks' tolerance: a
-			// clock that is stepped back makes it one of the future.
-			if got, err := c.do("GET", "/Patient/"+w.keepers[0].patient(), nil); err != nil || got.status != 401 && got.status != 200 {
-				t.Fatalf("%d %v", got.status, err)
-			}
+			// For a clock that is stepped back, a token made before is one of
+			// the future, unless it is known already.
+			dial(a.Base(), mintAt(t, dir, now.Add(time.Second))).must(t, 401, "GET", "/Patient/"+w.keepers[0].patient(), nil)
 			c.token = mintAt(t, dir, now.Add(-2*time.Hour))
 		}
 		for range 10 {
