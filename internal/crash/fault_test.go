@@ -6,12 +6,10 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
-	"net/http"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"runtime"
-	"strings"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -81,6 +79,9 @@ func TestFullDisk(t *testing.T) {
 	if a := c.must(t, 200, "GET", "/Patient/"+k.patient(), nil); len(a.body) == 0 {
 		t.Error("a read on a full disk is empty")
 	}
+	if got := ready(t, p); got != 503 {
+		t.Errorf("/readyz says %d on a full disk", got)
+	}
 	if err := os.Remove(filler); err != nil {
 		t.Fatal(err)
 	}
@@ -92,6 +93,9 @@ func TestFullDisk(t *testing.T) {
 		if time.Since(began) > 20*time.Second {
 			t.Fatalf("with space again, writes are still refused: %d %v %s", a.status, err, a.clip())
 		}
+	}
+	if got := ready(t, p); got != 200 {
+		t.Errorf("/readyz says %d with space again", got)
 	}
 	// The entries "again" and perhaps "full" are no keeper's, and stand between
 	// its other entries: they charge the drain, which the findings show.
@@ -229,12 +233,7 @@ func TestFileTakenAway(t *testing.T) {
 			t.Fatalf("a write is answered %d (%v), though nothing can be kept: %s", a.status, err, a.clip())
 		}
 	}
-	ready, err := http.Get(strings.TrimSuffix(p.base, "/fhir") + "/readyz")
-	if err != nil {
-		t.Fatal(err)
-	}
-	ready.Body.Close()
-	if ready.StatusCode != 503 {
-		t.Errorf("/readyz says %d", ready.StatusCode)
+	if got := ready(t, p); got != 503 {
+		t.Errorf("/readyz says %d", got)
 	}
 }
