@@ -428,7 +428,7 @@ func TestDeliveriesOverKills(t *testing.T) {
 	for _, m := range boxes {
 		m.settle("stop")
 	}
-	s = serveIn(t, dir, flags...)
+	serveIn(t, dir, flags...)
 	released()
 	await(t, "the hanging receiver gets everything once it is released", func() bool { return hanging.distinct() >= len(want) })
 	plain.check("plain", want)
