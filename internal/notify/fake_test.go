@@ -374,7 +374,7 @@ func (f transport) RoundTrip(r *http.Request) (*http.Response, error) {
 // eventually waits for a condition; a test that never gets there fails.
 func eventually(tb testing.TB, what string, f func() bool) {
 	tb.Helper()
-	for end := time.Now().Add(30 * time.Second); !f(); time.Sleep(2 * time.Millisecond) {
+	for end := time.Now().Add(3 * time.Minute); !f(); time.Sleep(2 * time.Millisecond) {
 		if time.Now().After(end) {
 			tb.Fatal("never: " + what)
 		}
