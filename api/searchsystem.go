@@ -13,7 +13,7 @@ import (
 )
 
 // systemSearch is what /fhir/metadata and the OpenAPI document say of it.
-const systemSearch = "GET [base]?_type=A,B&… and POST [base]/_search over the types that are kept as resources (not AuditEvent, nor those that are part of the service), with parameters and sort keys that all of the named types have, alike in name and kind. Without _type: all types that the token may search, and at least one criterion that they share. A named type that the token may not search is refused with 403. Without _sort the matches of one type follow those of another."
+const systemSearch = "GET [base]?_type=A,B&… and POST [base]/_search over the types that are kept as resources (not AuditEvent, nor those that are part of the service), with parameters and sort keys that all of the named types have, alike in name and kind. Without _type: all types that the token may search. A named type that the token may not search is refused with 403. Without _sort the matches of one type follow those of another."
 
 // searchSystem answers [base]?_type=A,B&… and [base]?…: one search over
 // several types.
@@ -55,9 +55,6 @@ func (s *Server) searchTypes(ctx context.Context, in *Interaction, path string, 
 	queries, ctl, err := search.ParseCommon(searched, pairs, s.parseOptions(in.Prefer.Strict))
 	if err != nil {
 		return nil, err
-	}
-	if named == nil && len(queries[0].Where)+len(extra) == 0 {
-		return nil, fault.New(fault.Invalid, "required", "Say what to search for: GET %s?_type=Observation,Device&_lastUpdated=ge2026-01-01, or a search on one type: GET %s/Observation?…", s.base, s.base)
 	}
 	for i := range queries {
 		queries[i].Where = append(queries[i].Where, extra...)

@@ -128,7 +128,7 @@ func (b *builder) searchParam(typ string, p Param) object {
 // types is _type of a search over several.
 func (b *builder) types() object {
 	return b.param("_type", func() object {
-		return query("_type", "The types to search, with commas between.", object{"type": "string"}, "Observation,Device")
+		return query("_type", "The types to search, with commas between, such as Observation,Device; all of them without it.", object{"type": "string"}, "Observation")
 	})
 }
 

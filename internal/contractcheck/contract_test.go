@@ -359,6 +359,8 @@ func (w *walker) capabilities() {
 			claim("post /fhir")
 		case "history-system":
 			claim("get /fhir/_history")
+		case "search-system":
+			claim("get /fhir", "post /fhir/_search")
 		default:
 			w.t.Errorf("the test does not know the interaction %v", i["code"])
 		}
