@@ -201,27 +201,33 @@ func TestSoak(t *testing.T) {
 	c := dial(p.base, tok)
 	c.must(t, 201, "POST", "/Subscription", obj{"resourceType": "Subscription", "status": "requested", "reason": "soak", "criteria": "Observation?code=9203-1",
 		"channel": obj{"type": "rest-hook", "endpoint": in.URL + "/in", "payload": "application/fhir+json"}})
-	w := newWard(8, 7, time.Now())
+	// Each of the front ends goes on to the next drain after so many entries:
+	// what is derived reads a whole stay, which must not grow for ever.
+	const fronts, stay = 8, 100
+	stays := 2 + int(length.Seconds())*rate/fronts/2/stay
+	w := newWard(fronts*stays, 7, time.Now())
 	for _, k := range w.keepers {
-		// So that the windows of the derived answers hold the same number of
-		// entries from the first minutes on, and a day of soak fits before the present.
-		k.step, k.from = 20*time.Minute, time.Now().Add(-4000*24*time.Hour).UTC().Truncate(time.Second)
+		k.step = 3 * time.Hour
 		k.register(t, c)
 	}
 	took := &latencies{kinds: map[string][]time.Duration{}}
 	stop := make(chan struct{})
 	var wg sync.WaitGroup
-	for i, k := range w.keepers {
+	for i := range fronts {
 		wg.Go(func() {
 			c := dial(p.base, tok)
 			r := rand.New(rand.NewPCG(7, uint64(100+i)))
-			tick := time.NewTicker(time.Second * time.Duration(len(w.keepers)) / time.Duration(rate))
+			tick := time.NewTicker(time.Second * fronts / time.Duration(rate))
 			defer tick.Stop()
-			for {
+			for k := w.keepers[i]; ; {
 				select {
 				case <-stop:
 					return
 				case <-tick.C:
+				}
+				if len(k.entries) == stay && i+fronts < len(w.keepers) {
+					i += fronts
+					k = w.keepers[i]
 				}
 				began := time.Now()
 				kind, err := k.turn(c, r)

@@ -17,6 +17,7 @@ import (
 	"unsafe"
 
 	"modernc.org/libc"
+	"modernc.org/libc/sys/types"
 	sqlite3 "modernc.org/sqlite/lib"
 )
 
@@ -82,8 +83,8 @@ var (
 	mu      sync.Mutex // of all below
 	disks   = map[string]*Disk{}
 	handles = map[uintptr]*handle{} // by sqlite3_file
-	tables  = map[uintptr]*sqlite3.Tsqlite3_io_methods{}
-	vfs     sqlite3.Tsqlite3_vfs // as it was
+	tables  = map[uintptr]uintptr{} // the engine's methods → ours
+	vfs     sqlite3.Tsqlite3_vfs    // as it was
 )
 
 // New puts a disk under a directory until the test ends. Files have to be
@@ -262,15 +263,15 @@ func openFile(tls *libc.TLS, v, name, f uintptr, flags int32, out uintptr) int32
 	own := at[sqlite3.Tsqlite3_file](f)
 	was := own.FpMethods
 	handles[f] = &handle{d: d, name: base, f: d.files[base], heard: d.files[base].failed, real: at[sqlite3.Tsqlite3_io_methods](was)}
-	table := tables[was]
-	if table == nil {
-		copied := *at[sqlite3.Tsqlite3_io_methods](was)
-		table = &copied
+	if tables[was] == 0 {
+		// For good, and in the memory of C, where the engine looks for it.
+		tables[was] = libc.Xmalloc(tls, types.Size_t(unsafe.Sizeof(sqlite3.Tsqlite3_io_methods{})))
+		table := at[sqlite3.Tsqlite3_io_methods](tables[was])
+		*table = *at[sqlite3.Tsqlite3_io_methods](was)
 		table.FxClose, table.FxRead, table.FxWrite = pointer(closeFile), pointer(readFile), pointer(writeFile)
 		table.FxTruncate, table.FxSync = pointer(truncateFile), pointer(syncFile)
-		tables[was] = table // which keeps it where it is
 	}
-	own.FpMethods = uintptr(unsafe.Pointer(table))
+	own.FpMethods = tables[was]
 	return rc
 }
 
