@@ -192,6 +192,7 @@ func (f exportFace) file(c *gin.Context, in *Interaction) error {
 		return err
 	}
 	defer file.Close() // only read
+	within(c, fileTime)
 	h := c.Writer.Header()
 	h.Set("Content-Type", about.MediaType())
 	h.Set("Content-Disposition", `attachment; filename="`+about.Name+`"`)

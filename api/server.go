@@ -1,6 +1,7 @@
 package api
 
 import (
+	"cmp"
 	"compress/gzip"
 	"context"
 	"encoding/base64"
@@ -43,9 +44,10 @@ type Options struct {
 	Policy      func() *policy.Policy
 	Extract     search.ExtractOptions
 	Logger      *slog.Logger
-	BaseURL     string // of /fhir, without a slash at the end
-	Version     string // of the software, for /fhir/metadata
-	MaxBody     int64  // bytes of a request body; 0: 16 MiB
+	BaseURL     string        // of /fhir, without a slash at the end
+	Version     string        // of the software, for /fhir/metadata
+	MaxBody     int64         // bytes of a request body; 0: 16 MiB
+	AnswerTime  time.Duration // for a client to take its answer; 0: 2 min
 	// Limiter says whether a client may go on, and when it may try again.
 	Limiter     func(client string) (ok bool, wait time.Duration)
 	AllowOrigin []string // CORS; empty: none
@@ -85,6 +87,7 @@ type Server struct {
 	base        string
 	version     string
 	maxBody     int64
+	answerTime  time.Duration
 	limiter     func(string) (bool, time.Duration)
 	origins     []string
 	hooks       map[string]Hook
@@ -105,6 +108,7 @@ func New(o Options) *Server {
 		log: o.Logger, base: strings.TrimSuffix(o.BaseURL, "/"), version: o.Version, maxBody: o.MaxBody, limiter: o.Limiter,
 		origins: o.AllowOrigin, hooks: o.Hooks, views: o.Views, committed: o.Committed, observe: o.Observe, tracer: o.Tracer, operations: map[string][]Operation{},
 	}
+	s.answerTime = cmp.Or(o.AnswerTime, answerTime)
 	if s.maxBody == 0 {
 		s.maxBody = 16 << 20
 	}
@@ -212,8 +216,22 @@ func (s *Server) recoverPanics(c *gin.Context) {
 	c.Next()
 }
 
+// Time limits for a client to take its answer: without one, a client that never
+// reads would hold its connection, and the memory of the answer, for ever.
+const (
+	answerTime = 2 * time.Minute
+	fileTime   = time.Hour // for a file of an export
+)
+
+// within limits the time to answer. A connection that knows no deadlines, such
+// as that of a test, has none.
+func within(c *gin.Context, d time.Duration) {
+	_ = http.NewResponseController(c.Writer).SetWriteDeadline(time.Now().Add(d))
+}
+
 // headers are those that every answer carries, and the CORS of the allow-list.
 func (s *Server) headers(c *gin.Context) {
+	within(c, s.answerTime)
 	h := c.Writer.Header()
 	h.Set("X-Content-Type-Options", "nosniff")
 	h.Set("X-Frame-Options", "DENY")

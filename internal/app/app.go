@@ -60,6 +60,7 @@ type Config struct {
 	SweepEvery  time.Duration
 	HeaderTime  time.Duration // for a client to send its headers; 0: 10 s
 	RequestTime time.Duration // for a client to send headers and body; 0: 60 s
+	AnswerTime  time.Duration // for a client to take its answer; 0: 2 min
 	Version     string
 	Logger      *slog.Logger
 	Clock       func() time.Time
@@ -166,7 +167,7 @@ func New(ctx context.Context, cfg Config) (_ *App, err error) {
 		},
 		Hooks: map[string]api.Hook{"Subscription": a.notify.Hook}, Views: map[string]api.View{"Subscription": notify.Redact}, Committed: a.notify.Wake, Observe: a.metrics.answered, Tracer: spans,
 		Store: a.store, Ward: a.ward, Verifier: verifier, Conformance: library, Policy: a.policy.Load, Extract: extract,
-		Logger: cfg.Logger, BaseURL: a.base, Version: cfg.Version, MaxBody: cfg.MaxBody, Limiter: limiter(cfg.Rate), AllowOrigin: cfg.Origins,
+		Logger: cfg.Logger, BaseURL: a.base, Version: cfg.Version, MaxBody: cfg.MaxBody, AnswerTime: cfg.AnswerTime, Limiter: limiter(cfg.Rate), AllowOrigin: cfg.Origins,
 	})
 	a.metrics.watch(a.store, a.api.AuditQueue)
 	return a, nil

@@ -11,6 +11,7 @@ import (
 	"crypto/x509"
 	"crypto/x509/pkix"
 	"encoding/pem"
+	"errors"
 	"io"
 	"math/big"
 	"net"
@@ -320,6 +321,27 @@ func TestSlowClients(t *testing.T) {
 				t.Errorf("the connection was not closed: %v", err)
 			}
 		})
+	}
+	s.must(200, "GET", "/livez", "", "")
+}
+
+// TestClientThatNeverReads asks and asks, and takes no answer: its connection
+// is closed.
+func TestClientThatNeverReads(t *testing.T) {
+	s := start(t, func(c *app.Config) { c.AnswerTime = 200 * time.Millisecond })
+	conn, err := net.Dial("tcp", s.Addr())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close()
+	if err := conn.SetWriteDeadline(time.Now().Add(2 * time.Minute)); err != nil {
+		t.Fatal(err)
+	}
+	for err == nil {
+		_, err = io.WriteString(conn, "GET /openapi.json HTTP/1.1\r\nHost: x\r\n\r\n")
+	}
+	if errors.Is(err, os.ErrDeadlineExceeded) {
+		t.Error("the connection was not closed")
 	}
 	s.must(200, "GET", "/livez", "", "")
 }
