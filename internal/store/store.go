@@ -231,7 +231,7 @@ type Store interface {
 	Drain(ctx context.Context, id string) (drain.Drain, bool, error)
 	Drains(ctx context.Context, ids []string) ([]drain.Drain, error)                  // unknown ids are left out
 	DrainsOf(ctx context.Context, patient string) ([]drain.Drain, error)              // by Device.patient or a placement, by id
-	DrainsAt(ctx context.Context, places []string) ([]drain.Drain, error)             // Device.location among them, or an open stay of the drain's patient there; by id
+	DrainsAt(ctx context.Context, places []string) ([]drain.Drain, error)             // active ones: Device.location among them, or an open stay of the drain's patient there; by id
 	ActiveDrains(ctx context.Context, after string, limit int) ([]drain.Drain, error) // every active drain, by id
 	Placements(ctx context.Context, drainID string) ([]drain.Placement, error)        // by start, then id
 	Entries(ctx context.Context, q EntryQuery) ([]drain.Entry, error)

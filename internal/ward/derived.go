@@ -317,11 +317,7 @@ func (s *Service) drainsAt(ctx context.Context, location string) ([]drain.Drain,
 	if err != nil {
 		return nil, err
 	}
-	drains, err := s.store.DrainsAt(ctx, places)
-	if err != nil {
-		return nil, err
-	}
-	return slices.DeleteFunc(drains, func(d drain.Drain) bool { return !d.Active }), nil
+	return s.store.DrainsAt(ctx, places)
 }
 
 // statuses leaves out drains that are out of the patient without a finding:

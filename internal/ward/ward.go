@@ -31,7 +31,7 @@ type Service struct {
 	recheck  time.Duration
 	judged   func(time.Duration)
 	swept    func(error)
-	stripes  [256]sync.Mutex // by drain: evaluation and commit of one drain are one step
+	stripes  [4096]sync.Mutex // by drain: evaluation and commit of one drain are one step
 
 	mu     sync.Mutex
 	wakeAt map[string]time.Time // when the sweep must look at a drain again

@@ -276,8 +276,17 @@ func of(kind, field, value string) choice {
 
 // at chooses the facts of a kind at places.
 func at(kind string, places []string) choice {
-	return choice{index: "fact_place", filter: bson.D{is("fact.kind", kind), in("fact.place", places)}, order: byFactID,
+	return choice{index: "fact_place_open", filter: bson.D{is("fact.kind", kind), in("fact.place", places)}, order: byFactID,
 		holds: func(f *fact) bool { return f.Kind == kind && f.Place != "" && slices.Contains(places, f.Place) }}
+}
+
+// openAt chooses the open ones among them.
+func openAt(kind string, places []string) choice {
+	c := at(kind, places)
+	c.filter = append(c.filter, is("fact.open", true))
+	holds := c.holds
+	c.holds = func(f *fact) bool { return holds(f) && f.Open }
+	return c
 }
 
 // open chooses the open facts of a kind behind an id.
@@ -401,7 +410,7 @@ func (s *Store) drainsAt(ctx context.Context, places []string) ([]drain.Drain, e
 	if len(places) == 0 {
 		return nil, nil
 	}
-	wards, err := s.facts(ctx, at(drainKind, places))
+	wards, err := s.facts(ctx, openAt(drainKind, places))
 	if err != nil {
 		return nil, err
 	}
@@ -409,12 +418,12 @@ func (s *Store) drainsAt(ctx context.Context, places []string) ([]drain.Drain, e
 	for _, f := range wards {
 		ids = append(ids, f.ID)
 	}
-	stays, err := s.facts(ctx, at(stayKind, places))
+	stays, err := s.facts(ctx, openAt(stayKind, places))
 	if err != nil {
 		return nil, err
 	}
 	for _, f := range stays {
-		if f.Open && f.Patient != "" {
+		if f.Patient != "" {
 			patients = append(patients, f.Patient)
 		}
 	}
@@ -441,7 +450,8 @@ func (s *Store) drainsAt(ctx context.Context, places []string) ([]drain.Drain, e
 			}
 		}
 	}
-	return s.drains(ctx, ids)
+	out, err := s.drains(ctx, ids)
+	return slices.DeleteFunc(out, func(d drain.Drain) bool { return !d.Active }), err
 }
 
 func (s *Store) ActiveDrains(ctx context.Context, after string, limit int) ([]drain.Drain, error) {

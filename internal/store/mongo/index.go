@@ -47,7 +47,7 @@ var indexes = []index{
 	{versions, "time", []string{"at", "seq"}, false},                                              // from a time to a place in the feed
 	{versions, "fact_drain", []string{"fact.kind", "fact.drain", "fact.at", "fact.id"}, true},     // entries, placements and findings of a drain
 	{versions, "fact_patient", []string{"fact.kind", "fact.patient", "fact.at", "fact.id"}, true}, // entries, drains, placements and stays of a patient
-	{versions, "fact_place", []string{"fact.kind", "fact.place"}, true},                           // drains at a ward, open stays, places within
+	{versions, "fact_place_open", []string{"fact.kind", "fact.place", "fact.open"}, true},         // drains at a ward, open stays, places within
 	{versions, "fact_open", []string{"fact.kind", "fact.open", "fact.id"}, true},                  // active drains, open findings
 	{audits, "time", []string{"-at", "-_id"}, false},                                              //
 	{audits, "id", []string{"id"}, false},                                                         //
@@ -112,6 +112,13 @@ func (s *Store) upgrade(ctx context.Context, from int64) error {
 			if err := s.indexAnew(ctx, typ); err != nil {
 				return fmt.Errorf("index %s anew: %w", typ, err)
 			}
+		}
+	}
+	if from < 2 { // fact_place_open has taken its place
+		var gone mongo.CommandError
+		const indexNotFound = 27
+		if err := s.db.Collection(versions).Indexes().DropOne(ctx, "fact_place"); err != nil && !(errors.As(err, &gone) && gone.Code == indexNotFound) {
+			return fmt.Errorf("drop an index: %w", err)
 		}
 	}
 	_, err := s.db.Collection(meta).UpdateOne(ctx, bson.D{is("_id", "schema")}, bson.D{is("$max", bson.D{is("version", int64(schema))})}, options.UpdateOne().SetHint(byID))

@@ -81,7 +81,7 @@ func TestFilters(t *testing.T) {
 	audit("patient", store.AuditQuery{Patient: "x", Agent: "y"})
 	audit("entity", store.AuditQuery{Entity: "x", Patient: "y"})
 	audit("id", store.AuditQuery{ID: "x", Entity: "y"})
-	for _, c := range []choice{of(entryKind, "drain", "d"), of(stayKind, "patient", "p"), at(placeKind, []string{"w"}), open(findingKind, "", 5)} {
+	for _, c := range []choice{of(entryKind, "drain", "d"), of(stayKind, "patient", "p"), at(placeKind, []string{"w"}), openAt(drainKind, []string{"w"}), open(findingKind, "", 5)} {
 		all = append(all, query{versions, c.index, c.filter})
 	}
 	for _, q := range all {

@@ -202,8 +202,8 @@ const (
 	sqlDrainsOf = "SELECT " + drainColumns + ` FROM drain WHERE id IN (
 		SELECT id FROM drain WHERE patient = ?1
 		UNION SELECT drain FROM placement WHERE patient = ?1 AND status <> 'entered-in-error') ORDER BY id`
-	sqlDrainsAt = "WITH here (patient) AS (SELECT patient FROM stay WHERE open = 1 AND place IN (SELECT value FROM json_each(?1)) AND patient <> '') SELECT " + drainColumns + ` FROM drain WHERE id IN (
-		SELECT id FROM drain WHERE ward IN (SELECT value FROM json_each(?1))
+	sqlDrainsAt = "WITH here (patient) AS (SELECT patient FROM stay WHERE open = 1 AND place IN (SELECT value FROM json_each(?1)) AND patient <> '') SELECT " + drainColumns + ` FROM drain WHERE active = 1 AND id IN (
+		SELECT id FROM drain WHERE active = 1 AND ward IN (SELECT value FROM json_each(?1))
 		UNION SELECT id FROM drain WHERE patient IN (SELECT patient FROM here)
 		UNION SELECT drain FROM placement WHERE patient IN (SELECT patient FROM here) AND end IS NULL AND status NOT IN ('entered-in-error', 'intended')) ORDER BY id`
 	sqlActiveDrains = "SELECT " + drainColumns + " FROM drain WHERE active = 1 AND id > ? ORDER BY id LIMIT ?"

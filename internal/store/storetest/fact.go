@@ -262,12 +262,14 @@ func drains(t *testing.T, s store.Store) {
 
 func drainsAt(t *testing.T, s store.Store) {
 	ctx := context.Background()
-	putDrain(t, s, drain.Drain{ID: "a", Ward: "w1"})
-	putDrain(t, s, drain.Drain{ID: "b", Patient: "p1"})
-	putDrain(t, s, drain.Drain{ID: "c"})
-	putDrain(t, s, drain.Drain{ID: "d", Patient: "p2", Ward: "w2"})
-	putDrain(t, s, drain.Drain{ID: "e"})
-	putDrain(t, s, drain.Drain{ID: "f"})
+	putDrain(t, s, drain.Drain{Active: true, ID: "a", Ward: "w1"})
+	putDrain(t, s, drain.Drain{Active: true, ID: "b", Patient: "p1"})
+	putDrain(t, s, drain.Drain{Active: true, ID: "c"})
+	putDrain(t, s, drain.Drain{Active: true, ID: "d", Patient: "p2", Ward: "w2"})
+	putDrain(t, s, drain.Drain{Active: true, ID: "e"})
+	putDrain(t, s, drain.Drain{Active: true, ID: "f"})
+	putDrain(t, s, drain.Drain{ID: "g", Ward: "w1"}) // out of use, as is the next
+	putDrain(t, s, drain.Drain{ID: "h", Patient: "p1"})
 	putPlacement(t, s, drain.Placement{ID: "x1", Drain: "c", Patient: "p1", Status: drain.PlacementActive, Start: noon})
 	putPlacement(t, s, drain.Placement{ID: "x2", Drain: "e", Patient: "p1", Status: drain.PlacementCompleted, Start: noon, End: noon.Add(time.Hour)})
 	putPlacement(t, s, drain.Placement{ID: "x3", Drain: "f", Patient: "p1", Status: drain.PlacementError, Start: noon})
