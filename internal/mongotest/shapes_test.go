@@ -64,7 +64,7 @@ func (s *shapes) see(name string, command bson.Raw) {
 		}
 		match, _ := first.Document().Lookup("$match").DocumentOK()
 		s.judge(name, collection, command.Lookup("hint"), match, nil)
-	case "insert", "create", "createIndexes", "listIndexes", "hello", "ping", "getMore", "killCursors", "endSessions":
+	case "insert", "create", "createIndexes", "dropIndexes", "listIndexes", "hello", "ping", "getMore", "killCursors", "endSessions":
 	default:
 		s.wrong["the command "+name] = true
 	}

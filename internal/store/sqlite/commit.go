@@ -104,6 +104,11 @@ func (w *writer) put(ch *change, at int64) (store.Result, error) {
 			return none, err
 		}
 		old = &x
+		if cur.seq > w.inserted { // what it has in the index may still wait
+			if err := w.insertKeys(); err != nil {
+				return none, err
+			}
+		}
 	}
 
 	w.seq++

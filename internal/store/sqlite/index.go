@@ -135,7 +135,7 @@ func (w *writer) insertKeys() error {
 		}
 		rest = rest[n:]
 	}
-	w.keys = w.keys[:0]
+	w.keys, w.inserted = w.keys[:0], w.seq
 	return nil
 }
 
@@ -163,9 +163,6 @@ func (w *writer) reindex(rid int64, typ string, old, new *index) error {
 		_, kept := slices.BinarySearch(new.keys, k)
 		if kept && same {
 			continue
-		}
-		if err := w.insertKeys(); err != nil { // one of them may be the one to go
-			return err
 		}
 		if err := w.c.exec("DELETE FROM key_idx WHERE key = ? AND date = ? AND rid = ?", k, old.date, rid); err != nil {
 			return err

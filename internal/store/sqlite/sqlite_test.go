@@ -560,6 +560,19 @@ func TestAfter(t *testing.T) {
 	}
 }
 
+// TestKeysOfOneTransaction changes a resource again, and takes another away,
+// before the keys of their first versions are in the index. That these have to
+// go is what inspect sees in the end.
+func TestKeysOfOneTransaction(t *testing.T) {
+	s := openIn(t, options(t), nil)
+	commit(t, s.Store, patient(t, "a", "first"), patient(t, "b", "first"), patient(t, "c", "first"))
+	again := patient(t, "d", "second")
+	again.Method = store.Put
+	gone := store.Write{Key: store.Key{Type: "Patient", ID: "e"}, Method: store.Delete}
+	commit(t, s.Store, patient(t, "d", "first"), patient(t, "e", "first"), again, gone)
+	inspect(t, s.Store, nil)
+}
+
 // TestNewParameters opens a file of schema 1, whose index lacks the parameters that
 // were added since.
 func TestNewParameters(t *testing.T) {

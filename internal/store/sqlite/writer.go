@@ -90,7 +90,8 @@ type writer struct {
 	rev    int64 // last state revision
 	audits int64 // last audit key
 
-	keys []keyRow // of the transaction, not yet inserted: see insertKeys
+	keys     []keyRow // of the transaction, not yet inserted: see insertKeys
+	inserted int64    // seq of the last version whose keys are
 
 	log          os.FileInfo   // the write-ahead log; nil before the first commit
 	commits      int           // since the last look at the log
@@ -111,6 +112,7 @@ func (w *writer) start(ctx context.Context, file string) error {
 	}
 	if r != nil {
 		w.seq, w.at = r.int(0), r.int(1)
+		w.inserted = w.seq
 	}
 	if w.rev, err = w.c.number("SELECT last FROM revision WHERE one = 1"); err != nil {
 		return err
@@ -232,6 +234,7 @@ func (w *writer) attempt(jobs []*job, savepoints bool) error {
 // reset takes back what stands here, and not in the file.
 func (w *writer) reset(mark *writer) {
 	w.seq, w.at, w.rev, w.audits, w.keys = mark.seq, mark.at, mark.rev, mark.audits, w.keys[:min(len(w.keys), len(mark.keys))]
+	w.inserted = min(w.inserted, w.seq)
 }
 
 // transaction returns an error when nothing of the whole batch was kept.
