@@ -91,11 +91,11 @@ func BenchmarkExport(b *testing.B) {
 		name, query string
 		scan        Scanner
 	}{
-		{"store", "_type=Observation", scanner(x.store)},
+		{"store", "_type=Observation", x.store},
 		{"feed", "_type=Observation", feed{x.store}},
-		{"filtered", "_type=Observation&_typeFilter=Observation%3Fcode%3D9203-1", scanner(x.store)},
-		{"csv", "_outputFormat=csv", scanner(x.store)},
-		{"parquet", "_outputFormat=parquet", scanner(x.store)},
+		{"filtered", "_type=Observation&_typeFilter=Observation%3Fcode%3D9203-1", x.store},
+		{"csv", "_outputFormat=csv", x.store},
+		{"parquet", "_outputFormat=parquet", x.store},
 	} {
 		b.Run(test.name, func(b *testing.B) {
 			x.t = b

@@ -30,6 +30,7 @@ type Dump struct {
 // DumpStore is the part of a store that a dump reads.
 type DumpStore interface {
 	Feed
+	Scanner
 	ReadVersion(ctx context.Context, key store.Key, number int64) (store.Version, error)
 	LastSeq(ctx context.Context) (int64, error)
 }
@@ -61,13 +62,12 @@ func (d *Dump) Run(ctx context.Context) (int, error) {
 	if err != nil {
 		return 0, err
 	}
-	scan := d.scan()
 	files := d.Types
 	if d.Versions {
 		files = []string{""}
 	}
 	for p.Unit < len(files) {
-		if err := d.file(ctx, scan, files[p.Unit], &p); err != nil {
+		if err := d.file(ctx, files[p.Unit], &p); err != nil {
 			return p.Rows, err
 		}
 		p.Unit, p.After, p.Size = p.Unit+1, 0, 0
@@ -124,15 +124,8 @@ func Replace(path string, data []byte) error {
 	return nil
 }
 
-func (d *Dump) scan() Scanner {
-	if s, ok := d.Store.(Scanner); ok {
-		return s
-	}
-	return feed{d.Store}
-}
-
 // file writes one file from where it stands.
-func (d *Dump) file(ctx context.Context, scan Scanner, typ string, p *dumpPlace) error {
+func (d *Dump) file(ctx context.Context, typ string, p *dumpPlace) error {
 	name := HistoryFile
 	if typ != "" {
 		name = typ + ".ndjson"
@@ -154,7 +147,7 @@ func (d *Dump) file(ctx context.Context, scan Scanner, typ string, p *dumpPlace)
 		if typ == "" {
 			page, err = d.Store.Changes(ctx, p.After, pageRows)
 		} else {
-			page, err = scan.Scan(ctx, typ, p.After, p.Horizon, pageRows)
+			page, err = d.Store.Scan(ctx, typ, p.After, p.Horizon, pageRows)
 		}
 		if err != nil {
 			return err

@@ -5,12 +5,12 @@ import (
 	"time"
 
 	"tidemark/internal/drain"
-	"tidemark/internal/fault"
 	"tidemark/internal/store"
 )
 
 // Store is the part of the store that exports read.
 type Store interface {
+	Scanner
 	Read(ctx context.Context, key store.Key) (store.Version, error)
 	ReadVersion(ctx context.Context, key store.Key, number int64) (store.Version, error)
 	Changes(ctx context.Context, after int64, limit int) ([]store.Version, error)
@@ -23,64 +23,12 @@ type Store interface {
 	States(ctx context.Context, prefix string) ([]string, error)
 }
 
-// Scanner is a store that finds the versions of a horizon with a query of its
-// own.
+// Scanner finds the versions of a horizon.
 type Scanner interface {
 	// Scan returns versions of the type with after < Seq ≤ upTo that were the
 	// last of their resource when the feed stood at upTo, deletions among them,
 	// in order of Seq, at most limit; none are the end. upTo is at most LastSeq.
 	Scan(ctx context.Context, typ string, after, upTo int64, limit int) ([]store.Version, error)
-}
-
-// scanner gives the store's own Scan, or one over its change feed.
-func scanner(st Store) Scanner {
-	if s, ok := st.(Scanner); ok {
-		return s
-	}
-	return feed{st}
-}
-
-// feed scans the change feed: a version is the last of its resource at the
-// horizon when the next one is not there, or lies beyond. It reads versions of
-// other types too.
-type feed struct {
-	st interface {
-		Changes(ctx context.Context, after int64, limit int) ([]store.Version, error)
-		ReadVersion(ctx context.Context, key store.Key, number int64) (store.Version, error)
-	}
-}
-
-// Scan implements Scanner.
-func (f feed) Scan(ctx context.Context, typ string, after, upTo int64, limit int) ([]store.Version, error) {
-	var out []store.Version
-	for len(out) == 0 && after < upTo {
-		page, err := f.st.Changes(ctx, after, limit)
-		if err != nil || len(page) == 0 {
-			return nil, err
-		}
-		after = page[len(page)-1].Seq
-		overtaken := map[store.Key]int64{} // newest Seq of a key on the page, within the horizon
-		for _, v := range page {
-			if v.Seq <= upTo {
-				overtaken[v.Key] = v.Seq
-			}
-		}
-		for _, v := range page {
-			if v.Type != typ || overtaken[v.Key] != v.Seq {
-				continue
-			}
-			next, err := f.st.ReadVersion(ctx, v.Key, v.Number+1)
-			switch {
-			case fault.Is(err, fault.NotFound):
-			case err != nil:
-				return nil, err
-			case next.Seq <= upTo:
-				continue
-			}
-			out = append(out, v)
-		}
-	}
-	return out, nil
 }
 
 // seqAt finds the last place in the feed, up to end, that is not later than t.

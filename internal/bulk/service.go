@@ -81,7 +81,7 @@ func New(o Options) *Service {
 	if o.MaxOpen == 0 {
 		o.MaxOpen = 4
 	}
-	return &Service{Options: o, scan: scanner(o.Store), wake: make(chan struct{}, 1), polls: map[string]poll{}}
+	return &Service{Options: o, scan: o.Store, wake: make(chan struct{}, 1), polls: map[string]poll{}}
 }
 
 // TableTypes are the types that the flat tables are made of. A table of the
