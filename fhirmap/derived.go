@@ -10,6 +10,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"github.com/google/uuid"
 	"github.com/samply/golang-fhir-models/fhir-models/fhir"
@@ -64,10 +66,21 @@ func (o *obs) from(ids []string) {
 	}
 }
 
+// note adds words with a full stop: tables put several of them in a row.
 func (o *obs) note(text string) {
-	if text != "" {
-		o.Note = append(o.Note, fhir.Annotation{Text: text})
+	if text == "" {
+		return
 	}
+	if !strings.HasSuffix(text, ".") {
+		text += "."
+	}
+	o.Note = append(o.Note, fhir.Annotation{Text: text})
+}
+
+// capital begins a sentence with words that stand behind a label elsewhere.
+func capital(words string) string {
+	first, size := utf8.DecodeRuneInString(words)
+	return string(unicode.ToUpper(first)) + words[size:]
 }
 
 func (o *obs) add(code, display string) *fhir.ObservationComponent {
@@ -206,7 +219,7 @@ func total(t balance.Total, net string, a answer.Output) *obs {
 		o.note("Each volume is spread evenly over its interval: an estimate.")
 	}
 	for _, m := range t.Missing {
-		o.note(m.Words)
+		o.note(capital(m.Words))
 	}
 	return o
 }
