@@ -12,13 +12,11 @@ import (
 // elsewhere: in a log or a pipe it would bury what is said. It goes away when it
 // is finished, so that the words behind it begin a line.
 func progress(e *env, total int64, words string, more ...progressbar.Option) *progressbar.ProgressBar {
-	w := e.err
-	if !terminal(w) {
-		w = io.Discard
-	}
 	return progressbar.NewOptions64(total, append([]progressbar.Option{
-		progressbar.OptionSetWriter(w), progressbar.OptionSetDescription(words),
+		progressbar.OptionSetWriter(e.err), progressbar.OptionSetDescription(words), progressbar.OptionSetVisibility(terminal(e.err)),
 		progressbar.OptionThrottle(200 * time.Millisecond), progressbar.OptionClearOnFinish(),
+		// A spinner that turns by itself reads the bar without its lock (v3.19.1).
+		progressbar.OptionSetSpinnerChangeInterval(0),
 	}, more...)...)
 }
 
