@@ -691,9 +691,9 @@ func TestFailuresLeakNothing(t *testing.T) {
 		seen := &observed{}
 		addr := c.url[strings.Index(c.url, "//")+2:]
 		o := options(t, m, m.update, addr)
-		o.Logger, o.Observe, o.Timeout = slog.New(slog.NewTextHandler(&log, nil)), seen, 100*time.Millisecond
-		if c.cancel {
-			o.Timeout = time.Hour
+		o.Logger, o.Observe, o.Timeout = slog.New(slog.NewTextHandler(&log, nil)), seen, time.Hour
+		if c.want == Timeout {
+			o.Timeout = 100 * time.Millisecond
 		}
 		e := New(o)
 		subscribe(t, e, m, "s1", request(c.url+"/path-of-the-receiver"))
