@@ -24,6 +24,14 @@ func TestMain(m *testing.M) {
 			panic(err)
 		}
 	}
+	// The race detector makes the server ten times slower. What waits for it by
+	// time is left to the run without, and the rest has the same code.
+	if skip := flag.Lookup("test.skip"); raced && os.Getenv("TIDEMARK_LONG") == "" && skip.Value.String() == "" {
+		fmt.Println("mongotest: with the race detector, without linearizability, the model, and programs that are killed; TIDEMARK_LONG=1 runs all")
+		if err := skip.Value.Set("TestLinearizableWithFaults|TestProgramOnMongoDB|TestLeasesOnMongoDB|TestStore/(linearizable|random_operations)"); err != nil {
+			panic(err)
+		}
+	}
 	code := m.Run()
 	if programs != "" {
 		_ = os.RemoveAll(programs) // in the directory for temporary files
