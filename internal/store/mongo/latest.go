@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"go.mongodb.org/mongo-driver/v2/bson"
+	"golang.org/x/sync/errgroup"
 
 	"tidemark/internal/store"
 )
@@ -34,36 +35,24 @@ func (s *Store) Latest(ctx context.Context, drains []string, to time.Time, most 
 			out[p.Drain] = l
 		}
 	}
-	ctx, cancel := context.WithCancelCause(ctx)
-	defer cancel(nil)
-	next := make(chan string)
 	var mu sync.Mutex
-	var wg sync.WaitGroup
-	for range min(lookers, len(drains)) {
-		wg.Go(func() {
-			for id := range next {
-				entries, err := s.Entries(ctx, store.EntryQuery{Drain: id, To: to, Last: most})
-				if err != nil {
-					cancel(err)
-					continue
-				}
-				mu.Lock()
-				l := out[id]
-				l.Entries = entries
-				out[id] = l
-				mu.Unlock()
+	g, ctx := errgroup.WithContext(ctx)
+	g.SetLimit(lookers)
+	for _, id := range drains {
+		g.Go(func() error {
+			entries, err := s.Entries(ctx, store.EntryQuery{Drain: id, To: to, Last: most})
+			if err != nil {
+				return err
 			}
+			mu.Lock()
+			defer mu.Unlock()
+			l := out[id]
+			l.Entries = entries
+			out[id] = l
+			return nil
 		})
 	}
-	for _, id := range drains {
-		if ctx.Err() != nil {
-			break
-		}
-		next <- id
-	}
-	close(next)
-	wg.Wait()
-	if err := context.Cause(ctx); err != nil {
+	if err := g.Wait(); err != nil {
 		return nil, err
 	}
 	return out, nil

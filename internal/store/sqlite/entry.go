@@ -74,17 +74,17 @@ func readChart(e *drain.Entry, chart []byte) error {
 	if len(chart) == 0 {
 		return errChart
 	}
-	flags, rest := chart[0], string(chart[1:]) // one copy, of which all texts are parts
+	flags, all, at := chart[0], string(chart), 1 // one copy, of which all texts are parts
 	broken := false
 	text := func() string {
-		n, width := uvarint(rest)
-		if width <= 0 || n > uint64(len(rest)-width) {
-			broken, rest = true, ""
+		n, width := binary.Uvarint(chart[at:])
+		if width <= 0 || n > uint64(len(chart)-at-width) {
+			broken, at = true, len(chart)
 			return ""
 		}
-		s := rest[width : width+int(n)]
-		rest = rest[width+int(n):]
-		return s
+		begin := at + width
+		at = begin + int(n)
+		return all[begin:at]
 	}
 	number := func() drain.Volume {
 		s := text()
@@ -107,41 +107,16 @@ func readChart(e *drain.Entry, chart []byte) error {
 	e.DoneBy = text()
 	e.Measured.Known, e.Estimated, e.Fill.Known = flags&isMeasured != 0, flags&isEstimated != 0, flags&isFilled != 0
 	e.Assessed, e.Dislodged = flags&isAssessed != 0, flags&isDislodged != 0
-	if broken || rest != "" {
+	if broken || at != len(chart) {
 		return errChart
 	}
 	return nil
-}
-
-// uvarint is binary.Uvarint for a string.
-func uvarint(s string) (n uint64, width int) {
-	for shift := 0; width < len(s) && shift < 63; shift += 7 {
-		c := s[width]
-		width++
-		n |= uint64(c&0x7f) << shift
-		if c < 0x80 {
-			return n, width
-		}
-	}
-	return 0, 0
 }
 
 func entryRow(r row) (drain.Entry, error) {
 	e := drain.Entry{ID: r.text(0), Drain: r.text(1), At: r.moment(2), Patient: r.text(3), Version: r.int(5)}
 	err := readChart(&e, r.blob(4))
 	return e, err
-}
-
-// entries reads entries on a connection. Statements of many drains run one
-// after the other, and a goroutine for each of them, as an interruptible query
-// takes, would cost more than the query.
-func (c *conn) entries(dst []drain.Entry, text string, args ...any) ([]drain.Entry, error) {
-	err := c.quick(func(r row) error {
-		e, err := entryRow(r)
-		dst = append(dst, e)
-		return err
-	}, text, args...)
-	return dst, err
 }
 
 // Entries implements store.Store.
@@ -174,7 +149,8 @@ func (s *Store) Entries(ctx context.Context, q store.EntryQuery) ([]drain.Entry,
 	return out, nil
 }
 
-// Latest implements store.Store.
+// Latest implements store.Store. A goroutine for each statement, as one that
+// can be interrupted takes, would cost more than the statement.
 func (s *Store) Latest(ctx context.Context, drains []string, to time.Time, most int) (map[string]store.Latest, error) {
 	out := make(map[string]store.Latest, len(drains))
 	err := s.snapshot(ctx, "read what was charted lately", func(c *conn) error {
@@ -188,7 +164,12 @@ func (s *Store) Latest(ctx context.Context, drains []string, to time.Time, most 
 			if err != nil {
 				return err
 			}
-			l.Entries, err = c.entries(make([]drain.Entry, 0, most), sqlLastEntriesOfDrain, id, first, bound(to, last), most)
+			l.Entries = make([]drain.Entry, 0, most)
+			err = c.quick(func(r row) error {
+				e, err := entryRow(r)
+				l.Entries = append(l.Entries, e)
+				return err
+			}, sqlLastEntriesOfDrain, id, first, bound(to, last), most)
 			if err != nil {
 				return err
 			}
