@@ -56,7 +56,7 @@ func (p place) open(ctx context.Context, e *env, clock func() time.Time) (*opene
 		}
 	}
 	o.extract = search.ExtractOptions{Base: strings.TrimSuffix(p.BaseURL, "/") + "/fhir", Zone: o.policy.Zone()}
-	o.store, err = app.OpenStore(ctx, app.Config{Data: p.Data, Store: p.Store, Clock: clock, Logger: e.log}, o.extract)
+	o.store, err = app.OpenStore(ctx, app.Config{Data: p.Data, Store: p.Store, Clock: clock, Logger: e.log}, o.extract, nil)
 	return o, err
 }
 

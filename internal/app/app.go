@@ -124,7 +124,7 @@ func New(ctx context.Context, cfg Config) (_ *App, err error) {
 	a.base = baseURL(cfg, a.listener.Addr().String())
 	extract := search.ExtractOptions{Base: a.base, Zone: p.Zone()}
 	a.metrics = newMetrics(cfg)
-	if a.store, err = openStore(ctx, cfg, extract, a.metrics.grouped); err != nil {
+	if a.store, err = OpenStore(ctx, cfg, extract, a.metrics.grouped); err != nil {
 		return nil, err
 	}
 	verifier, err := a.verifier(ctx)
@@ -215,12 +215,9 @@ func Validate(lib *profile.Library, n *fhirjson.Node) *fault.List {
 	return l
 }
 
-// OpenStore opens the store that the configuration names.
-func OpenStore(ctx context.Context, cfg Config, extract search.ExtractOptions) (store.Store, error) {
-	return openStore(ctx, cfg, extract, nil)
-}
-
-func openStore(ctx context.Context, cfg Config, extract search.ExtractOptions, grouped func(int, time.Duration, error)) (store.Store, error) {
+// OpenStore opens the store that the configuration names. grouped is told of the
+// commit groups of the embedded one; nil for nobody.
+func OpenStore(ctx context.Context, cfg Config, extract search.ExtractOptions, grouped func(int, time.Duration, error)) (store.Store, error) {
 	read := func(raw []byte) (search.Doc, error) {
 		n, err := fhirjson.Parse(raw)
 		if err != nil {
