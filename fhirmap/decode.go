@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"maps"
 	"math/big"
+	"reflect"
 	"slices"
 	"strconv"
 	"strings"
@@ -88,7 +89,11 @@ func (r Reader) Decode(n *fhirjson.Node) (store.Facts, *fault.List) {
 
 // typed fills a model from the tree. It can fail only where the models are
 // narrower than R4; such a resource cannot be computed with.
-func typed(n *fhirjson.Node, into any, l *fault.List) bool {
+func typed[T any](n *fhirjson.Node, into *T, l *fault.List) bool {
+	if model(n, reflect.ValueOf(into).Elem()) {
+		return true
+	}
+	*into = *new(T)
 	if err := json.Unmarshal(n.Bytes(), into); err != nil {
 		l.Add("not-supported", n.Str("resourceType"), "The resource is valid but holds a value that this service cannot compute with: %v.", err)
 		return false

@@ -87,10 +87,60 @@ func empty(v reflect.Value) bool {
 	return v.IsZero()
 }
 
+// model fills a model from a tree that package r4 has found valid, without
+// writing the tree out for a JSON decoder to read again. It reports false for
+// what the models are too narrow for; json.Unmarshal says what that is.
+func model(n *fhirjson.Node, v reflect.Value) bool {
+	switch v.Kind() {
+	case reflect.Pointer:
+		v.Set(reflect.New(v.Type().Elem()))
+		return model(n, v.Elem())
+	case reflect.Struct:
+		if n.Kind != fhirjson.Object {
+			return false
+		}
+		s := shapeOf(v.Type())
+		for i := range n.Members {
+			m := &n.Members[i]
+			if f, ok := s.named[m.Name]; ok && !model(m.Value, v.Field(f)) {
+				return false
+			}
+		}
+		return true
+	case reflect.Slice:
+		if v.Type().Elem().Kind() == reflect.Uint8 {
+			break
+		}
+		if n.Kind != fhirjson.Array {
+			return false
+		}
+		v.Set(reflect.MakeSlice(v.Type(), len(n.Items), len(n.Items)))
+		for i, item := range n.Items {
+			if !model(item, v.Index(i)) {
+				return false
+			}
+		}
+		return true
+	case reflect.String:
+		kind := fhirjson.String
+		if v.Type() == reflect.TypeFor[json.Number]() {
+			kind = fhirjson.Number
+		}
+		v.SetString(n.Text)
+		return n.Kind == kind
+	case reflect.Bool:
+		v.SetBool(n.Text == "true")
+		return n.Kind == fhirjson.Bool
+	}
+	// A code, an int, or what is kept as JSON.
+	return json.Unmarshal(n.Bytes(), v.Addr().Interface()) == nil
+}
+
 // shape is what the tags of a model say.
 type shape struct {
 	resource string // the resourceType, which is not among a resource's fields
 	fields   []field
+	named    map[string]int // name → index
 }
 
 type field struct {
@@ -105,7 +155,7 @@ func shapeOf(t reflect.Type) shape {
 	if s, ok := shapes.Load(t); ok {
 		return s.(shape)
 	}
-	var s shape
+	s := shape{named: make(map[string]int, t.NumField())}
 	// Resources, and no other structs, marshal themselves: to add their type.
 	if t.Implements(reflect.TypeFor[json.Marshaler]()) {
 		s.resource = t.Name()
@@ -113,6 +163,7 @@ func shapeOf(t reflect.Type) shape {
 	for i := range t.NumField() {
 		name, options, _ := strings.Cut(t.Field(i).Tag.Get("json"), ",")
 		s.fields = append(s.fields, field{i, name, options == "omitempty"})
+		s.named[name] = i
 	}
 	shapes.Store(t, s)
 	return s
