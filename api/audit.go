@@ -9,14 +9,13 @@ import (
 	"strings"
 	"time"
 
-	"github.com/google/uuid"
-
 	"tidemark/internal/auth"
 	"tidemark/internal/fault"
 	"tidemark/internal/fhirdate"
 	"tidemark/internal/fhirjson"
 	"tidemark/internal/search"
 	"tidemark/internal/store"
+	"tidemark/internal/ward"
 )
 
 // auditNote gathers what the AuditEvent of an interaction will say.
@@ -52,7 +51,7 @@ func (a *auditNote) committed(v store.Version) {
 
 func (s *Server) record(in *Interaction, code, detail string) store.AuditRecord {
 	r := store.AuditRecord{
-		ID: uuid.NewString(), At: s.ward.Now(), Action: in.audit.action, Interaction: in.audit.interaction, Outcome: code,
+		ID: ward.NewID(), At: s.ward.Now(), Action: in.audit.action, Interaction: in.audit.interaction, Outcome: code,
 		Address: in.Address, Entity: in.audit.entity, Query: in.audit.text, Patient: in.audit.patient, Detail: detail, Request: in.Request,
 	}
 	if in.Who != nil {

@@ -120,7 +120,7 @@ func Parse(data []byte) (*Node, error) {
 	if bytes.HasPrefix(data, []byte("\xef\xbb\xbf")) {
 		return nil, fault.New(fault.Invalid, "structure", "The body starts with a byte order mark; FHIR JSON is UTF-8 without one.")
 	}
-	dec := jsontext.NewDecoder(bytes.NewReader(data))
+	dec := jsontext.NewDecoder(bytes.NewBuffer(data))
 	n, err := parse(dec, 0)
 	if err != nil {
 		return nil, syntax(err)
@@ -151,7 +151,7 @@ func parse(dec *jsontext.Decoder, depth int) (*Node, error) {
 	case '0':
 		return &Node{Kind: Number, Text: tok.String()}, nil
 	case '{':
-		n := &Node{Kind: Object, Members: make([]Member, 0, 8)}
+		n := &Node{Kind: Object, Members: make([]Member, 0, 2)}
 		for dec.PeekKind() != '}' {
 			name, err := dec.ReadToken()
 			if err != nil {

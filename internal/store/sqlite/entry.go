@@ -1,6 +1,7 @@
 package sqlite
 
 import (
+	"cmp"
 	"context"
 	"encoding/binary"
 	"errors"
@@ -133,11 +134,11 @@ func (s *Store) Entries(ctx context.Context, q store.EntryQuery) ([]drain.Entry,
 		text, args = textLast, append(args, q.Last)
 	}
 	var out []drain.Entry
-	err := s.read(ctx, "read entries", func(c *conn) (err error) {
-		return c.rows(ctx, func(r row) error {
+	err := s.read(ctx, "read entries", func(c *conn) error {
+		return c.quick(func(r row) error {
 			e, err := entryRow(r)
 			out = append(out, e)
-			return err
+			return cmp.Or(err, ctx.Err())
 		}, text, args...)
 	})
 	if err != nil {

@@ -174,6 +174,21 @@ func list[T any](ctx context.Context, s *Store, make func(row) T, text string, a
 	return out, nil
 }
 
+// few is list for the rows of one drain or patient: they are read before
+// anybody could lose patience, and a goroutine that could interrupt the
+// statement, as list's has, costs as much as they do.
+func few[T any](ctx context.Context, s *Store, make func(row) T, text, key string) ([]T, error) {
+	var out []T
+	err := s.read(ctx, "read a projection", func(c *conn) error {
+		out = nil
+		return c.quick(func(r row) error { out = append(out, make(r)); return nil }, text, key)
+	})
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // lookup reads the row of one id.
 func lookup[T any](ctx context.Context, s *Store, make func(row) T, text, id string) (out T, ok bool, err error) {
 	err = s.read(ctx, "read a projection", func(c *conn) error {
@@ -240,14 +255,14 @@ func (s *Store) ActiveDrains(ctx context.Context, after string, limit int) ([]dr
 }
 
 func (s *Store) Placements(ctx context.Context, drainID string) ([]drain.Placement, error) {
-	return list(ctx, s, placementRow, sqlPlacements, drainID)
+	return few(ctx, s, placementRow, sqlPlacements, drainID)
 }
 
 func (s *Store) Findings(ctx context.Context, drainID string, open bool) ([]drain.Finding, error) {
 	if open {
-		return list(ctx, s, findingRow, sqlFindingsOpen, drainID)
+		return few(ctx, s, findingRow, sqlFindingsOpen, drainID)
 	}
-	return list(ctx, s, findingRow, sqlFindings, drainID)
+	return few(ctx, s, findingRow, sqlFindings, drainID)
 }
 
 func (s *Store) OpenFindings(ctx context.Context, after string, limit int) ([]drain.Finding, error) {
@@ -255,7 +270,7 @@ func (s *Store) OpenFindings(ctx context.Context, after string, limit int) ([]dr
 }
 
 func (s *Store) Stays(ctx context.Context, patient string) ([]drain.Stay, error) {
-	return list(ctx, s, stayRow, sqlStays, patient)
+	return few(ctx, s, stayRow, sqlStays, patient)
 }
 
 func (s *Store) Place(ctx context.Context, id string) (drain.Place, bool, error) {
