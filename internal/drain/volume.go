@@ -23,7 +23,7 @@ func MLInt(n int64) Volume {
 	if n == 0 {
 		return Volume{}
 	}
-	return Volume{big.NewRat(n, 1)}
+	return Volume{new(big.Rat).SetInt64(n)} // NewRat would look for a common divisor
 }
 
 // ParseML reads decimal text, or the "n/d" that Key writes.

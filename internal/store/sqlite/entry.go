@@ -156,17 +156,21 @@ func (s *Store) Latest(ctx context.Context, drains []string, to time.Time, most 
 	out := make(map[string]store.Latest, len(drains))
 	err := s.snapshot(ctx, "read what was charted lately", func(c *conn) error {
 		clear(out)
+		placed := make(map[string][]drain.Placement, len(drains))
+		err := c.rows(ctx, func(r row) error {
+			p := placementRow(r)
+			placed[p.Drain] = append(placed[p.Drain], p)
+			return nil
+		}, sqlPlacementsOf, ids(drains))
+		if err != nil {
+			return err
+		}
 		for _, id := range drains {
 			if err := ctx.Err(); err != nil {
 				return err
 			}
-			var l store.Latest
-			err := c.quick(func(r row) error { l.Placements = append(l.Placements, placementRow(r)); return nil }, sqlPlacements, id)
-			if err != nil {
-				return err
-			}
-			l.Entries = make([]drain.Entry, 0, most)
-			err = c.quick(func(r row) error {
+			l := store.Latest{Placements: placed[id], Entries: make([]drain.Entry, 0, most)}
+			err := c.quick(func(r row) error {
 				e, err := entryRow(r)
 				l.Entries = append(l.Entries, e)
 				return err

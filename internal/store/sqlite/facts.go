@@ -223,6 +223,7 @@ const (
 		UNION SELECT drain FROM placement WHERE patient IN (SELECT patient FROM here) AND end IS NULL AND status NOT IN ('entered-in-error', 'intended')) ORDER BY id`
 	sqlActiveDrains = "SELECT " + drainColumns + " FROM drain WHERE active = 1 AND id > ? ORDER BY id LIMIT ?"
 	sqlPlacements   = "SELECT " + placementColumns + " FROM placement WHERE drain = ? ORDER BY start, id"
+	sqlPlacementsOf = "SELECT " + placementColumns + " FROM placement WHERE drain IN (SELECT value FROM json_each(?)) ORDER BY drain, start, id"
 
 	sqlFindings     = "SELECT " + findingColumns + " FROM finding WHERE drain = ? ORDER BY since DESC, id"
 	sqlFindingsOpen = "SELECT " + findingColumns + " FROM finding WHERE drain = ? AND until IS NULL ORDER BY since DESC, id"
