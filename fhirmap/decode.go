@@ -10,6 +10,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
 
 	"github.com/samply/golang-fhir-models/fhir-models/fhir"
 
@@ -642,7 +643,7 @@ func (r Reader) id(ref *fhir.Reference, typ string) string {
 		s = strings.TrimPrefix(s, strings.TrimSuffix(r.Base, "/")+"/")
 	}
 	id, ok := strings.CutPrefix(s, typ+"/")
-	if !ok || strings.ContainsAny(id, "/?#") {
+	if !ok || strings.ContainsAny(id, "/?#") || strings.ContainsFunc(id, unicode.IsControl) {
 		return ""
 	}
 	return id

@@ -6,6 +6,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"slices"
+	"strings"
 	"time"
 
 	"tidemark/internal/drain"
@@ -18,12 +19,13 @@ import (
 
 const (
 	entryColumns = "id, drain, at, patient, chart, version"
+	entryRead    = "id || x'1f' || drain || x'1f' || patient, at, chart, version" // no id holds a control character
 
 	sqlInsertEntry          = "INSERT OR REPLACE INTO entry (" + entryColumns + ") VALUES (?, ?, ?, ?, ?, ?)"
-	sqlEntriesOfDrain       = "SELECT " + entryColumns + " FROM entry WHERE drain = ? AND at >= ? AND at < ? ORDER BY at, id"
-	sqlEntriesOfPatient     = "SELECT " + entryColumns + " FROM entry WHERE patient = ? AND at >= ? AND at < ? ORDER BY at, id"
-	sqlLastEntriesOfDrain   = "SELECT " + entryColumns + " FROM entry WHERE drain = ? AND at >= ? AND at < ? ORDER BY at DESC, id DESC LIMIT ?"
-	sqlLastEntriesOfPatient = "SELECT " + entryColumns + " FROM entry WHERE patient = ? AND at >= ? AND at < ? ORDER BY at DESC, id DESC LIMIT ?"
+	sqlEntriesOfDrain       = "SELECT " + entryRead + " FROM entry WHERE drain = ? AND at >= ? AND at < ? ORDER BY at, id"
+	sqlEntriesOfPatient     = "SELECT " + entryRead + " FROM entry WHERE patient = ? AND at >= ? AND at < ? ORDER BY at, id"
+	sqlLastEntriesOfDrain   = "SELECT " + entryRead + " FROM entry WHERE drain = ? AND at >= ? AND at < ? ORDER BY at DESC, id DESC LIMIT ?"
+	sqlLastEntriesOfPatient = "SELECT " + entryRead + " FROM entry WHERE patient = ? AND at >= ? AND at < ? ORDER BY at DESC, id DESC LIMIT ?"
 )
 
 // Flags of a chart value.
@@ -115,9 +117,11 @@ func readChart(e *drain.Entry, chart []byte) error {
 }
 
 func entryRow(r row) (drain.Entry, error) {
-	e := drain.Entry{ID: r.text(0), Drain: r.text(1), At: r.moment(2), Patient: r.text(3), Version: r.int(5)}
-	err := readChart(&e, r.blob(4))
-	return e, err
+	e := drain.Entry{At: r.moment(1), Version: r.int(3)}
+	var of string
+	e.ID, of, _ = strings.Cut(r.text(0), "\x1f")
+	e.Drain, e.Patient, _ = strings.Cut(of, "\x1f")
+	return e, readChart(&e, r.blob(2))
 }
 
 // Entries implements store.Store.
