@@ -8,6 +8,8 @@ import (
 	"strings"
 	"time"
 
+	"golang.org/x/sync/errgroup"
+
 	"tidemark/internal/answer"
 	"tidemark/internal/balance"
 	"tidemark/internal/drain"
@@ -354,40 +356,79 @@ func (s *Service) EmptyingDue(ctx context.Context, location string) ([]answer.Du
 		return nil, err
 	}
 	until := upTo(now)
-	ids := make([]string, len(drains))
-	for i, d := range drains {
-		ids[i] = d.ID
+	// The next drains are read while those before them are computed.
+	type part struct {
+		drains []drain.Drain
+		latest map[string]store.Latest
 	}
-	latest, err := s.store.Latest(ctx, ids, until, latestEntries)
-	if err != nil {
-		return nil, err
-	}
-	var out []answer.DueDrain
-	for _, d := range drains {
-		l := latest[d.ID]
-		c := course{id: d.ID, found: true, drain: d, placements: l.Placements, entries: l.Entries}
-		if len(c.entries) == latestEntries && emptyings(c.entries) < recentEmptyings {
-			// Checks and site assessments in a row: look back further.
-			if c.entries, err = s.store.Entries(ctx, store.EntryQuery{Drain: d.ID, To: until, Last: 64 * latestEntries}); err != nil {
-				return nil, err
+	parts := make(chan part, 1)
+	g, ctx := errgroup.WithContext(ctx)
+	g.Go(func() error {
+		defer close(parts)
+		for some := range slices.Chunk(drains, readAhead) {
+			ids := make([]string, len(some))
+			for i, d := range some {
+				ids[i] = d.ID
+			}
+			latest, err := s.store.Latest(ctx, ids, until, latestEntries)
+			if err != nil {
+				return err
+			}
+			select {
+			case parts <- part{some, latest}:
+			case <-ctx.Done():
+				return ctx.Err()
 			}
 		}
-		if !c.inPlace(now) {
-			continue
+		return nil
+	})
+	var out []answer.DueDrain
+	g.Go(func() error {
+		for p := range parts {
+			for _, d := range p.drains {
+				row, ok, err := s.due(ctx, d, p.latest[d.ID], now, until)
+				if err != nil {
+					return err
+				}
+				if ok {
+					out = append(out, row)
+				}
+			}
 		}
-		if c.settings, err = s.Settings(ctx, d, c.placements); err != nil {
-			return nil, err
-		}
-		row := answer.DueDrain{Drain: d, Patient: c.patient(now), Zone: c.settings.Calendar.Zone}
-		placed, _ := c.span(now)
-		if p, ok := c.placement(now); ok {
-			row.Site, row.Side = p.Site, p.Side
-		}
-		row.Due = due.Next(d, c.recent(now), placed, c.settings.Due, now.In(row.Zone))
-		out = append(out, row)
+		return nil
+	})
+	if err := g.Wait(); err != nil {
+		return nil, err
 	}
 	slices.SortStableFunc(out, func(a, b answer.DueDrain) int { return a.Due.At.Compare(b.Due.At) })
 	return out, nil
+}
+
+// readAhead is how many drains are read at a time.
+const readAhead = 64
+
+// due is the next emptying of one drain; ok is false for one that is not in place.
+func (s *Service) due(ctx context.Context, d drain.Drain, l store.Latest, now, until time.Time) (row answer.DueDrain, ok bool, err error) {
+	c := course{id: d.ID, found: true, drain: d, placements: l.Placements, entries: l.Entries}
+	if len(c.entries) == latestEntries && emptyings(c.entries) < recentEmptyings {
+		// Checks and site assessments in a row: look back further.
+		if c.entries, err = s.store.Entries(ctx, store.EntryQuery{Drain: d.ID, To: until, Last: 64 * latestEntries}); err != nil {
+			return row, false, err
+		}
+	}
+	if !c.inPlace(now) {
+		return row, false, nil
+	}
+	if c.settings, err = s.Settings(ctx, d, c.placements); err != nil {
+		return row, false, err
+	}
+	row = answer.DueDrain{Drain: d, Patient: c.patient(now), Zone: c.settings.Calendar.Zone}
+	placed, _ := c.span(now)
+	if p, ok := c.placement(now); ok {
+		row.Site, row.Side = p.Site, p.Side
+	}
+	row.Due = due.Next(d, c.recent(now), placed, c.settings.Due, now.In(row.Zone))
+	return row, true, nil
 }
 
 // RemovalReview answers $removal-review.
