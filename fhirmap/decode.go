@@ -10,7 +10,6 @@ import (
 	"strconv"
 	"strings"
 	"time"
-	"unicode"
 
 	"github.com/samply/golang-fhir-models/fhir-models/fhir"
 
@@ -643,7 +642,7 @@ func (r Reader) id(ref *fhir.Reference, typ string) string {
 		s = strings.TrimPrefix(s, strings.TrimSuffix(r.Base, "/")+"/")
 	}
 	id, ok := strings.CutPrefix(s, typ+"/")
-	if !ok || strings.ContainsAny(id, "/?#") || strings.ContainsFunc(id, unicode.IsControl) {
+	if !ok || strings.ContainsAny(id, "/?#") {
 		return ""
 	}
 	return id

@@ -12,7 +12,6 @@ import (
 
 	"github.com/samply/golang-fhir-models/fhir-models/fhir"
 
-	"tidemark/internal/fault"
 	"tidemark/internal/fhirjson"
 )
 
@@ -60,8 +59,8 @@ func modelled[T any](t *testing.T, n *fhirjson.Node) {
 		t.Errorf("%T: taken, which json.Unmarshal refuses (%v): %s", got, err, n.Bytes())
 	case ok && !reflect.DeepEqual(got, want):
 		t.Errorf("%T of %s:\n got %+v\nwant %+v", got, n.Bytes(), got, want)
-	case !ok && typed(n, new(T), new(fault.List)) != (err == nil):
-		t.Errorf("%T of %s: refused, where json.Unmarshal says %v", got, n.Bytes(), err)
+	case !ok && err == nil && n.Str("resourceType") == reflect.TypeFor[T]().Name() && !strings.Contains(string(n.Bytes()), "null"):
+		t.Errorf("%T of %s: left to json.Unmarshal, which takes it", got, n.Bytes())
 	}
 }
 

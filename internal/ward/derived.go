@@ -8,8 +8,6 @@ import (
 	"strings"
 	"time"
 
-	"golang.org/x/sync/errgroup"
-
 	"tidemark/internal/answer"
 	"tidemark/internal/balance"
 	"tidemark/internal/drain"
@@ -272,6 +270,9 @@ const (
 	latestEntries   = 16
 )
 
+// readAhead is how many drains are read at a time for what is due.
+const readAhead = 64
+
 // recent are the entries that the due time rests on.
 func (c *course) recent(now time.Time) []drain.Entry {
 	to := len(c.entries)
@@ -356,56 +357,53 @@ func (s *Service) EmptyingDue(ctx context.Context, location string) ([]answer.Du
 		return nil, err
 	}
 	until := upTo(now)
-	// The next drains are read while those before them are computed.
+	// The next drains are read while those before them are computed: here, where
+	// a panic is one request's.
 	type part struct {
 		drains []drain.Drain
 		latest map[string]store.Latest
+		err    error
 	}
 	parts := make(chan part, 1)
-	g, ctx := errgroup.WithContext(ctx)
-	g.Go(func() error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	go func() {
 		defer close(parts)
 		for some := range slices.Chunk(drains, readAhead) {
 			ids := make([]string, len(some))
 			for i, d := range some {
 				ids[i] = d.ID
 			}
-			latest, err := s.store.Latest(ctx, ids, until, latestEntries)
-			if err != nil {
-				return err
-			}
+			p := part{drains: some}
+			p.latest, p.err = s.store.Latest(ctx, ids, until, latestEntries)
 			select {
-			case parts <- part{some, latest}:
+			case parts <- p:
 			case <-ctx.Done():
-				return ctx.Err()
+				return
 			}
 		}
-		return nil
-	})
+	}()
 	var out []answer.DueDrain
-	g.Go(func() error {
-		for p := range parts {
-			for _, d := range p.drains {
-				row, ok, err := s.due(ctx, d, p.latest[d.ID], now, until)
-				if err != nil {
-					return err
-				}
-				if ok {
-					out = append(out, row)
-				}
+	for p := range parts {
+		if p.err != nil {
+			return nil, p.err
+		}
+		for _, d := range p.drains {
+			row, ok, err := s.due(ctx, d, p.latest[d.ID], now, until)
+			if err != nil {
+				return nil, err
+			}
+			if ok {
+				out = append(out, row)
 			}
 		}
-		return nil
-	})
-	if err := g.Wait(); err != nil {
+	}
+	if err := ctx.Err(); err != nil { // the reader may have ended with it
 		return nil, err
 	}
 	slices.SortStableFunc(out, func(a, b answer.DueDrain) int { return a.Due.At.Compare(b.Due.At) })
 	return out, nil
 }
-
-// readAhead is how many drains are read at a time.
-const readAhead = 64
 
 // due is the next emptying of one drain; ok is false for one that is not in place.
 func (s *Service) due(ctx context.Context, d drain.Drain, l store.Latest, now, until time.Time) (row answer.DueDrain, ok bool, err error) {

@@ -1,12 +1,10 @@
 package sqlite
 
 import (
-	"cmp"
 	"context"
 	"encoding/binary"
 	"errors"
 	"slices"
-	"strings"
 	"time"
 
 	"tidemark/internal/drain"
@@ -19,13 +17,12 @@ import (
 
 const (
 	entryColumns = "id, drain, at, patient, chart, version"
-	entryRead    = "id || x'1f' || drain || x'1f' || patient, at, chart, version" // no id holds a control character
 
 	sqlInsertEntry          = "INSERT OR REPLACE INTO entry (" + entryColumns + ") VALUES (?, ?, ?, ?, ?, ?)"
-	sqlEntriesOfDrain       = "SELECT " + entryRead + " FROM entry WHERE drain = ? AND at >= ? AND at < ? ORDER BY at, id"
-	sqlEntriesOfPatient     = "SELECT " + entryRead + " FROM entry WHERE patient = ? AND at >= ? AND at < ? ORDER BY at, id"
-	sqlLastEntriesOfDrain   = "SELECT " + entryRead + " FROM entry WHERE drain = ? AND at >= ? AND at < ? ORDER BY at DESC, id DESC LIMIT ?"
-	sqlLastEntriesOfPatient = "SELECT " + entryRead + " FROM entry WHERE patient = ? AND at >= ? AND at < ? ORDER BY at DESC, id DESC LIMIT ?"
+	sqlEntriesOfDrain       = "SELECT " + entryColumns + " FROM entry WHERE drain = ? AND at >= ? AND at < ? ORDER BY at, id"
+	sqlEntriesOfPatient     = "SELECT " + entryColumns + " FROM entry WHERE patient = ? AND at >= ? AND at < ? ORDER BY at, id"
+	sqlLastEntriesOfDrain   = "SELECT " + entryColumns + " FROM entry WHERE drain = ? AND at >= ? AND at < ? ORDER BY at DESC, id DESC LIMIT ?"
+	sqlLastEntriesOfPatient = "SELECT " + entryColumns + " FROM entry WHERE patient = ? AND at >= ? AND at < ? ORDER BY at DESC, id DESC LIMIT ?"
 )
 
 // Flags of a chart value.
@@ -117,11 +114,9 @@ func readChart(e *drain.Entry, chart []byte) error {
 }
 
 func entryRow(r row) (drain.Entry, error) {
-	e := drain.Entry{At: r.moment(1), Version: r.int(3)}
-	var of string
-	e.ID, of, _ = strings.Cut(r.text(0), "\x1f")
-	e.Drain, e.Patient, _ = strings.Cut(of, "\x1f")
-	return e, readChart(&e, r.blob(2))
+	e := drain.Entry{ID: r.text(0), Drain: r.text(1), At: r.moment(2), Patient: r.text(3), Version: r.int(5)}
+	err := readChart(&e, r.blob(4))
+	return e, err
 }
 
 // Entries implements store.Store.
@@ -138,11 +133,11 @@ func (s *Store) Entries(ctx context.Context, q store.EntryQuery) ([]drain.Entry,
 		text, args = textLast, append(args, q.Last)
 	}
 	var out []drain.Entry
-	err := s.read(ctx, "read entries", func(c *conn) error {
-		return c.quick(func(r row) error {
+	err := s.read(ctx, "read entries", func(c *conn) (err error) {
+		return c.rows(ctx, func(r row) error {
 			e, err := entryRow(r)
 			out = append(out, e)
-			return cmp.Or(err, ctx.Err())
+			return err
 		}, text, args...)
 	})
 	if err != nil {
@@ -160,21 +155,17 @@ func (s *Store) Latest(ctx context.Context, drains []string, to time.Time, most 
 	out := make(map[string]store.Latest, len(drains))
 	err := s.snapshot(ctx, "read what was charted lately", func(c *conn) error {
 		clear(out)
-		placed := make(map[string][]drain.Placement, len(drains))
-		err := c.rows(ctx, func(r row) error {
-			p := placementRow(r)
-			placed[p.Drain] = append(placed[p.Drain], p)
-			return nil
-		}, sqlPlacementsOf, ids(drains))
-		if err != nil {
-			return err
-		}
 		for _, id := range drains {
 			if err := ctx.Err(); err != nil {
 				return err
 			}
-			l := store.Latest{Placements: placed[id], Entries: make([]drain.Entry, 0, most)}
-			err := c.quick(func(r row) error {
+			var l store.Latest
+			err := c.quick(func(r row) error { l.Placements = append(l.Placements, placementRow(r)); return nil }, sqlPlacements, id)
+			if err != nil {
+				return err
+			}
+			l.Entries = make([]drain.Entry, 0, most)
+			err = c.quick(func(r row) error {
 				e, err := entryRow(r)
 				l.Entries = append(l.Entries, e)
 				return err

@@ -174,21 +174,6 @@ func list[T any](ctx context.Context, s *Store, make func(row) T, text string, a
 	return out, nil
 }
 
-// few is list for the rows of one drain or patient: they are read before
-// anybody could lose patience, and a goroutine that could interrupt the
-// statement, as list's has, costs as much as they do.
-func few[T any](ctx context.Context, s *Store, make func(row) T, text, key string) ([]T, error) {
-	var out []T
-	err := s.read(ctx, "read a projection", func(c *conn) error {
-		out = nil
-		return c.quick(func(r row) error { out = append(out, make(r)); return nil }, text, key)
-	})
-	if err != nil {
-		return nil, err
-	}
-	return out, nil
-}
-
 // lookup reads the row of one id.
 func lookup[T any](ctx context.Context, s *Store, make func(row) T, text, id string) (out T, ok bool, err error) {
 	err = s.read(ctx, "read a projection", func(c *conn) error {
@@ -223,7 +208,6 @@ const (
 		UNION SELECT drain FROM placement WHERE patient IN (SELECT patient FROM here) AND end IS NULL AND status NOT IN ('entered-in-error', 'intended')) ORDER BY id`
 	sqlActiveDrains = "SELECT " + drainColumns + " FROM drain WHERE active = 1 AND id > ? ORDER BY id LIMIT ?"
 	sqlPlacements   = "SELECT " + placementColumns + " FROM placement WHERE drain = ? ORDER BY start, id"
-	sqlPlacementsOf = "SELECT " + placementColumns + " FROM placement WHERE drain IN (SELECT value FROM json_each(?)) ORDER BY drain, start, id"
 
 	sqlFindings     = "SELECT " + findingColumns + " FROM finding WHERE drain = ? ORDER BY since DESC, id"
 	sqlFindingsOpen = "SELECT " + findingColumns + " FROM finding WHERE drain = ? AND until IS NULL ORDER BY since DESC, id"
@@ -256,14 +240,14 @@ func (s *Store) ActiveDrains(ctx context.Context, after string, limit int) ([]dr
 }
 
 func (s *Store) Placements(ctx context.Context, drainID string) ([]drain.Placement, error) {
-	return few(ctx, s, placementRow, sqlPlacements, drainID)
+	return list(ctx, s, placementRow, sqlPlacements, drainID)
 }
 
 func (s *Store) Findings(ctx context.Context, drainID string, open bool) ([]drain.Finding, error) {
 	if open {
-		return few(ctx, s, findingRow, sqlFindingsOpen, drainID)
+		return list(ctx, s, findingRow, sqlFindingsOpen, drainID)
 	}
-	return few(ctx, s, findingRow, sqlFindings, drainID)
+	return list(ctx, s, findingRow, sqlFindings, drainID)
 }
 
 func (s *Store) OpenFindings(ctx context.Context, after string, limit int) ([]drain.Finding, error) {
@@ -271,7 +255,7 @@ func (s *Store) OpenFindings(ctx context.Context, after string, limit int) ([]dr
 }
 
 func (s *Store) Stays(ctx context.Context, patient string) ([]drain.Stay, error) {
-	return few(ctx, s, stayRow, sqlStays, patient)
+	return list(ctx, s, stayRow, sqlStays, patient)
 }
 
 func (s *Store) Place(ctx context.Context, id string) (drain.Place, bool, error) {
