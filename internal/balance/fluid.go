@@ -52,7 +52,7 @@ type Balance struct {
 	// UrinePerKgH is the urine in mL per kilogram and hour of the window so far.
 	// It is nil where no weight is known, where no urine is charted in the window,
 	// and where some urine was not measured, which would make the rate too low. A
-	// measured zero is 0. Whether a rate is low is not judged here.
+	// measured zero is 0. Whether a rate is low is not evaluated here.
 	UrinePerKgH   *big.Rat
 	Kilograms     drain.Volume // the latest weight charted before the window's end, if WeightReading is set
 	WeightReading string
@@ -91,10 +91,38 @@ func Fluid(drains []DrainEntries, flows []drain.Entry, ws []window.Window, a Att
 			balances[i].addDrain(d.Drain, t)
 		}
 	}
+	never := f.neverCharted()
 	for i := range balances {
+		if never != "" {
+			balances[i].Missing = append(balances[i].Missing, never)
+		}
 		balances[i].sum(now)
 	}
 	return balances
+}
+
+// neverCharted words that a balance lacks a whole side of it.
+func (b flowBook) neverCharted() string {
+	intake, urine := false, false
+	for r := range b.labels {
+		intake = intake || r.in
+		urine = urine || r.isUrine()
+	}
+	switch {
+	case len(b.labels) == 0:
+		return "drain output only: neither intake nor urine is charted"
+	case !intake && !urine:
+		return "neither intake nor urine is charted"
+	case !intake:
+		return "no intake is charted"
+	case !urine:
+		return "no urine is charted"
+	}
+	return ""
+}
+
+func (r route) isUrine() bool {
+	return !r.in && urineRoutes[r.code[strings.LastIndexByte(r.code, '|')+1:]]
 }
 
 // route is a source of flows.
@@ -184,7 +212,7 @@ func (b flowBook) balance(w window.Window, s Settings, now time.Time) Balance {
 		}
 		line := Line{Source: r.code, Label: label, In: r.in}
 		u := uncertainty{settings: s}
-		isUrine := !r.in && urineRoutes[r.code[strings.LastIndexByte(r.code, '|')+1:]]
+		isUrine := r.isUrine()
 		for _, e := range entries {
 			line.Preliminary = line.Preliminary || e.Preliminary()
 			v, known := e.Net()

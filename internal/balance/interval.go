@@ -15,46 +15,50 @@ import (
 // unknown volume, and the next interval starts there.
 type Interval struct {
 	Start, End time.Time
-	Entry      drain.Entry
-	Net        drain.Volume // measured − instilled, may be negative; 0 unless Known
-	Known      bool         // the volume was measured
+	drain.Emptied
 	// FirstUnknown marks the first emptying of a drain whose placement start is
 	// not known (or is later): nobody knows since when its volume collected. Start
 	// is then End, and the interval covers no time.
 	FirstUnknown bool
 }
 
-// Intervals gives the intervals of one drain, in time order. The entries may
-// come in any order and be of any kind: those other than emptyings, and those
-// that do not count, are passed over. A zero placed means not known.
-//
-// Of two emptyings charted for the same instant the second gets an interval
-// without length, so that its volume counts and its rate does not exist.
-func Intervals(entries []drain.Entry, placed time.Time) []Interval {
-	// An entry is large: pointers are sorted, and each entry is copied once.
-	emptyings := make([]*drain.Entry, 0, len(entries))
-	for i := range entries {
-		if e := &entries[i]; e.Kind == drain.Emptying && e.Counts() {
-			emptyings = append(emptyings, e)
-		}
+// Intervals gives the intervals of one drain, in time order, with the readings
+// within so long of each other as one emptying (see drain.Emptyings). The entries
+// may come in any order and be of any kind. A zero placed means not known; what
+// was charted before it is no part of an emptying after it.
+func Intervals(entries []drain.Entry, placed time.Time, within time.Duration) []Interval {
+	before, since := []drain.Entry(nil), entries
+	if slices.ContainsFunc(entries, func(e drain.Entry) bool { return e.At.Before(placed) }) {
+		before, since = split(entries, placed)
 	}
-	slices.SortFunc(emptyings, byTime)
-	intervals := make([]Interval, len(emptyings))
-	for i, e := range emptyings {
+	all := append(drain.Emptyings(before, within), drain.Emptyings(since, within)...)
+	intervals := make([]Interval, len(all))
+	for i, e := range all {
 		iv := &intervals[i]
-		iv.Start, iv.End, iv.Entry = e.At, e.At, *e
-		iv.Net, iv.Known = e.Net()
-		fromPlacement := !placed.IsZero() && !placed.After(e.At)
+		iv.Emptied = e
+		iv.Start, iv.End = e.At(), e.At()
+		fromPlacement := !placed.IsZero() && !placed.After(e.First())
 		switch {
-		case fromPlacement && (i == 0 || placed.After(emptyings[i-1].At)):
+		case fromPlacement && (i == 0 || placed.After(all[i-1].At())):
 			iv.Start = placed
 		case i > 0:
-			iv.Start = emptyings[i-1].At
+			iv.Start = all[i-1].At()
 		default:
 			iv.FirstUnknown = true
 		}
 	}
 	return intervals
+}
+
+func split(entries []drain.Entry, at time.Time) (before, since []drain.Entry) {
+	for _, e := range entries {
+		if e.At.Before(at) {
+			before = append(before, e)
+		} else {
+			since = append(since, e)
+		}
+	}
+	return before, since
 }
 
 // byTime is the order of drain.Entry.Before.
@@ -69,7 +73,7 @@ func (iv Interval) PerHour() (*big.Rat, bool) {
 	if !iv.Known || !iv.Start.Before(iv.End) {
 		return nil, false
 	}
-	return new(big.Rat).Quo(iv.Net.Rat(), iv.Hours()), true
+	return new(big.Rat).Quo(iv.Net().Rat(), iv.Hours()), true
 }
 
 // Rate is PerHour for statistics.

@@ -208,6 +208,10 @@ func TestAddingAndDeletingChangesNothing(t *testing.T) {
 // The same volumes charted in litres, or in cubic inches where exact, give the same
 // answers to the last digit.
 func TestUnitsDoNotMatter(t *testing.T) {
+	milliLitre, err := ucum.Parse("mL")
+	if err != nil {
+		t.Fatal(err)
+	}
 	codes := []string{"L", "cL", "dL", "uL", "cm3", "[cin_i]", "[foz_us]"}
 	rapid.Check(t, func(t *rapid.T) {
 		c := drawCase(t)
@@ -216,16 +220,15 @@ func TestUnitsDoNotMatter(t *testing.T) {
 			if !e.Measured.Known {
 				continue
 			}
-			unit, err := ucum.ParseVolume(rapid.SampledFrom(codes).Draw(t, "unit"))
+			unit, err := ucum.Parse(rapid.SampledFrom(codes).Draw(t, "unit"))
 			if err != nil {
 				t.Fatal(err)
 			}
-			perUnit, err := ucum.MilliLitres(big.NewRat(1, 1), unit)
+			charted, err := ucum.Convert(e.Measured.Volume.Rat(), milliLitre, unit)
 			if err != nil {
 				t.Fatal(err)
 			}
-			charted := new(big.Rat).Quo(e.Measured.Volume.Rat(), perUnit)
-			back, err := ucum.MilliLitres(charted, unit)
+			back, err := ucum.Convert(charted, unit, milliLitre)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -325,6 +328,43 @@ func TestBalanceAddsUp(t *testing.T) {
 		drains[1].Entries = shuffled(t, c.entries)
 		if diff := cmp.Diff(parts, fluid(c.period), exactly); diff != "" {
 			t.Fatalf("-in order +shuffled:\n%s", diff)
+		}
+	})
+}
+
+// A volume that was poured into two cups, or charted in two parts within the time
+// of one emptying, makes the same total of everything as one reading, and the same
+// rate.
+func TestTwoCupsAreOneEmptying(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		c := drawCase(t)
+		c.attribution = Spread
+		var parted []drain.Entry
+		for _, e := range c.entries {
+			if e.Kind != drain.Emptying || !e.Measured.Known || rapid.IntRange(0, 2).Draw(t, "parted") == 0 {
+				parted = append(parted, e)
+				continue
+			}
+			// The first cup is read just before the second, out of reach of the
+			// emptying before, on the grid of 20 min. All the irrigant is
+			// charted with the second.
+			first := e
+			first.ID += "-first"
+			first.Instilled = drain.Volume{}
+			first.At = e.At.Add(-time.Duration(rapid.IntRange(0, 4).Draw(t, "minutes before")) * time.Minute)
+			first.Measured.Volume = e.Measured.Volume.Mul(big.NewRat(rapid.Int64Range(0, 4).Draw(t, "quarters"), 4))
+			e.Measured.Volume = e.Measured.Volume.Sub(first.Measured.Volume)
+			if first.At.Before(c.placed) {
+				first.At = e.At // else it would be of another stay
+			}
+			parted = append(parted, first, e)
+		}
+		whole := c.totals(t, c.period)
+		c.entries = parted
+		for i, got := range c.totals(t, c.period) {
+			if want := whole[i]; !got.Net.Equal(want.Net) || !got.Measured.Equal(want.Measured) || !got.Instilled.Equal(want.Instilled) || got.Covered != want.Covered {
+				t.Fatalf("%s: %v (%v less %v) over %v, in one cup %v (%v less %v) over %v", got.Window.Label, got.Net, got.Measured, got.Instilled, got.Covered, want.Net, want.Measured, want.Instilled, want.Covered)
+			}
 		}
 	})
 }

@@ -403,15 +403,15 @@ func TestIntervals(t *testing.T) {
 		placed time.Time
 		want   []string
 	}{
-		{"placement known", at(2), []string{"a 4h known 5", "b 12h known 5/2", "c 0h known", "d 2h", "e 3h known 4"}},
-		{"placement not known", time.Time{}, []string{"a 0h known first", "b 12h known 5/2", "c 0h known", "d 2h", "e 3h known 4"}},
+		{"placement known", at(2), []string{"a 4h known 5", "b+c 12h known 5", "d 2h", "e 3h known 4"}},
+		{"placement not known", time.Time{}, []string{"a 0h known first", "b+c 12h known 5", "d 2h", "e 3h known 4"}},
 		// Entries of before the placement stay, and the one after it starts there.
-		{"placed in between", at(8), []string{"a 0h known first", "b 10h known 3", "c 0h known", "d 2h", "e 3h known 4"}},
-		{"placed at the first emptying", at(6), []string{"a 0h known", "b 12h known 5/2", "c 0h known", "d 2h", "e 3h known 4"}},
+		{"placed in between", at(8), []string{"a 0h known first", "b+c 10h known 6", "d 2h", "e 3h known 4"}},
+		{"placed at the first emptying", at(6), []string{"a 0h known", "b+c 12h known 5", "d 2h", "e 3h known 4"}},
 	} {
 		var got []string
-		for _, iv := range Intervals(entries, c.placed) {
-			words := iv.Entry.ID + " " + iv.Hours().RatString() + "h"
+		for _, iv := range Intervals(entries, c.placed, OneEmptying) {
+			words := strings.Join(iv.IDs(), "+") + " " + iv.Hours().RatString() + "h"
 			if iv.Known {
 				words += " known"
 			}
@@ -422,7 +422,7 @@ func TestIntervals(t *testing.T) {
 				words += " " + r.RatString()
 				exact, _ := r.Float64()
 				if f, ok := iv.Rate(); !ok || f != exact {
-					t.Errorf("%s: rate %v, %v; want %v", iv.Entry.ID, f, ok, exact)
+					t.Errorf("%s: rate %v, %v; want %v", iv.IDs(), f, ok, exact)
 				}
 			}
 			got = append(got, words)
@@ -431,10 +431,10 @@ func TestIntervals(t *testing.T) {
 			t.Errorf("%s (-want +got):\n%s", c.name, diff)
 		}
 	}
-	if m := Intervals(entries, at(2))[0].Middle(); !m.Equal(at(4)) {
+	if m := Intervals(entries, at(2), OneEmptying)[0].Middle(); !m.Equal(at(4)) {
 		t.Errorf("the middle of 02:00 to 06:00 is %v", m)
 	}
-	if _, ok := Intervals(entries, at(2))[3].Rate(); ok {
+	if _, ok := Intervals(entries, at(2), OneEmptying)[2].Rate(); ok {
 		t.Error("an emptying that was not measured has a rate")
 	}
 }
@@ -458,39 +458,5 @@ func TestPublishedSums(t *testing.T) {
 		if diff := cmp.Diff(c.want, PublishedSums(c.figures, c.places)); diff != "" {
 			t.Errorf("%v to %d places (-want +got):\n%s", c.figures, c.places, diff)
 		}
-	}
-}
-
-// Running totals of 8 mL each at 08:00, 16:00 and 00:00, by shifts of 8 h from
-// 00:00: charted 8 at 08:00 falls into the second: 0, 8, 16. The last 24 h before
-// 16:00 hold the first alone, since an emptying at the end is not in them.
-func TestCumulativeAndRolling(t *testing.T) {
-	day := time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)
-	var entries []drain.Entry
-	var ws []window.Window
-	for i := range 3 {
-		end := day.Add(time.Duration(i+1) * 8 * time.Hour)
-		ws = append(ws, window.Window{Start: end.Add(-8 * time.Hour), End: end, Label: fmt.Sprint(i), Whole: true})
-		entries = append(entries, drain.Entry{ID: fmt.Sprint(i), Kind: drain.Emptying, At: end, Measured: drain.Measure{Known: true, Volume: drain.MLInt(8)}})
-	}
-	totals := func(ws []window.Window, a Attribution) (nets []string) {
-		for _, total := range Totals(entries, day, time.Time{}, ws, a, DefaultSettings(), day.Add(24*time.Hour)) {
-			nets = append(nets, total.Net.Key())
-		}
-		return nets
-	}
-	running := Cumulative(ws)
-	if diff := cmp.Diff([]string{"0", "8", "16"}, totals(running, Charted)); diff != "" {
-		t.Error(diff)
-	}
-	if diff := cmp.Diff([]string{"8", "16", "24"}, totals(running, Spread)); diff != "" {
-		t.Error(diff)
-	}
-	if running[2].Label != "to the end of 2" || !running[2].Whole {
-		t.Errorf("running window: %+v", running[2])
-	}
-	last := []window.Window{Rolling(day.Add(16*time.Hour), 24*time.Hour)}
-	if diff := cmp.Diff([]string{"8"}, totals(last, Charted)); diff != "" {
-		t.Error(diff)
 	}
 }

@@ -59,15 +59,42 @@ type Total struct {
 	Elapsed  time.Duration
 	InPlace  time.Duration // time in the window with the drain in place, as far as is known
 	Covered  time.Duration
+	// Absent says why there is no volume, which is not zero: "" where there is one.
+	Absent Absent
 	// Preliminary: Coverage is below 1, or a reading is itself preliminary.
 	Preliminary bool
+}
+
+// Absent is why a window has no volume.
+type Absent string
+
+// Reasons for which a window has no volume.
+const (
+	NothingCharted Absent = "not-performed"  // charted: nothing was emptied and read in it
+	NotInPlace     Absent = "not-applicable" // the drain was not in place in it
+	NothingKnown   Absent = "unknown"        // no interval of it is known
+)
+
+// absent gives why a total has no volume.
+func (t Total) absent(a Attribution) Absent {
+	switch {
+	case t.N > 0:
+		return ""
+	case t.InPlace == 0:
+		return NotInPlace
+	case t.Covered == 0:
+		return NothingKnown
+	case a != Spread:
+		return NothingCharted
+	}
+	return ""
 }
 
 // Complete reports whether nothing of the window is missing.
 func (t Total) Complete() bool { return t.Covered == t.InPlace }
 
 // Totals gives the total of one drain in each window. Entries may come in any
-// order and be of any kind; windows may overlap (Cumulative, Rolling). A zero
+// order and be of any kind; windows may overlap. A zero
 // placed or removed means not known, or still in place.
 //
 // Likely double entries count, and so does a volume charted before placement or
@@ -75,7 +102,7 @@ func (t Total) Complete() bool { return t.Covered == t.InPlace }
 // to hide. A drain without a known placement start is taken to have been in
 // place all along, hence the time before its first emptying is missing.
 func Totals(entries []drain.Entry, placed, removed time.Time, ws []window.Window, a Attribution, s Settings, now time.Time) []Total {
-	c := course{intervals: Intervals(entries, placed), placed: placed, removed: removed, now: now}
+	c := course{intervals: Intervals(entries, placed, s.OneEmptying), placed: placed, removed: removed, now: now}
 	totals := make([]Total, len(ws))
 	for i, w := range ws {
 		totals[i] = c.total(w, a, s)
@@ -89,10 +116,12 @@ type course struct {
 	placed, removed, now time.Time
 }
 
-// within gives the intervals that touch the window.
+// within gives the intervals that touch the window, or have a reading in it.
 func (c course) within(w window.Window) []Interval {
 	from := sort.Search(len(c.intervals), func(i int) bool { return !c.intervals[i].End.Before(w.Start) })
-	to := sort.Search(len(c.intervals), func(i int) bool { return !c.intervals[i].Start.Before(w.End) })
+	to := sort.Search(len(c.intervals), func(i int) bool {
+		return !earlier(c.intervals[i].Start, c.intervals[i].First()).Before(w.End)
+	})
 	return c.intervals[from:max(from, to)]
 }
 
@@ -101,16 +130,18 @@ func (c course) total(w window.Window, a Attribution, s Settings) Total {
 	u := uncertainty{settings: s}
 	touching := c.within(w)
 	for _, iv := range touching {
-		share := iv.share(w, a)
-		if !iv.Known || share.Sign() == 0 {
-			continue
+		for _, r := range iv.Readings {
+			share := iv.share(r, w, a)
+			if !r.Measured.Known || share.Sign() == 0 {
+				continue
+			}
+			t.Measured = t.Measured.Add(r.Measured.Volume.Mul(share))
+			t.Instilled = t.Instilled.Add(r.Instilled.Mul(share))
+			t.Readings = append(t.Readings, r.ID)
+			t.Preliminary = t.Preliminary || r.Preliminary()
+			f, _ := share.Float64()
+			u.add(r, f)
 		}
-		t.Measured = t.Measured.Add(iv.Entry.Measured.Volume.Mul(share))
-		t.Instilled = t.Instilled.Add(iv.Entry.Instilled.Mul(share))
-		t.Readings = append(t.Readings, iv.Entry.ID)
-		t.Preliminary = t.Preliminary || iv.Entry.Preliminary()
-		f, _ := share.Float64()
-		u.add(iv.Entry, f)
 	}
 	t.Net = t.Measured.Sub(t.Instilled)
 	t.N = len(t.Readings)
@@ -120,16 +151,19 @@ func (c course) total(w window.Window, a Attribution, s Settings) Total {
 	}
 	c.cover(&t, touching)
 	t.Preliminary = t.Preliminary || !t.Complete()
+	t.Absent = t.absent(a)
 	return t
 }
 
 var whole, none = big.NewRat(1, 1), new(big.Rat) // read only
 
-// share is the fraction of the interval's volume that belongs to the window.
-func (iv Interval) share(w window.Window, a Attribution) *big.Rat {
+// share is the fraction of a reading of the interval that belongs to the window.
+// Charted goes by the time of the reading, as a chart does; spread by the interval,
+// which is that of the emptying.
+func (iv Interval) share(r drain.Entry, w window.Window, a Attribution) *big.Rat {
 	length := iv.End.Sub(iv.Start)
 	if a != Spread || length <= 0 {
-		if w.Contains(iv.End) {
+		if a != Spread && w.Contains(r.At) || a == Spread && w.Contains(iv.End) {
 			return whole
 		}
 		return none
@@ -187,13 +221,13 @@ func (c course) cover(t *Total, touching []Interval) {
 		first, last := c.intervals[0], c.intervals[n-1].End
 		if c.placed.IsZero() {
 			miss(from, first.Start, StartUnknown, "",
-				"the start of the placement is not known: nothing can be said before the first emptying at "+clock(first.End, zone))
+				"the start of the placement is unknown, and so is the output before the first emptying at "+clock(first.End, zone))
 		}
 		if !last.Before(since) {
 			since, sinceWords = last, "no emptying charted since "+clock(last, zone)
 		}
 	} else if c.placed.IsZero() {
-		sinceWords = "no emptying charted, and the start of the placement is not known"
+		sinceWords = "no emptying charted, and the start of the placement is unknown"
 	}
 	for _, iv := range touching {
 		if iv.Known {
@@ -203,34 +237,29 @@ func (c course) cover(t *Total, touching []Interval) {
 			continue
 		}
 		words := "the volume emptied at " + clock(iv.End, zone) + " was not measured"
-		if iv.Entry.Measured.Absent != "" {
-			words += " (" + iv.Entry.Measured.Absent + ")"
+		lacks := iv.unmeasured()
+		if lacks.Measured.Absent != "" {
+			words += " (" + lacks.Measured.Absent + ")"
 		}
-		miss(iv.Start, iv.End, NotMeasured, iv.Entry.ID, words)
+		miss(iv.Start, iv.End, NotMeasured, lacks.ID, words)
 	}
 	miss(since, c.now, NoEmptying, "", sinceWords)
 	miss(later(since, c.now), to, NotOver, "", fmt.Sprintf("the window is not over until %s", clock(t.Window.End, zone)))
 	t.Coverage.SetFrac64(int64(t.Covered), int64(t.InPlace))
 }
 
+// unmeasured is the first reading of an emptying that was not.
+func (iv Interval) unmeasured() drain.Entry {
+	for _, r := range iv.Readings {
+		if !r.Measured.Known {
+			return r
+		}
+	}
+	return drain.Entry{}
+}
+
 func clock(t time.Time, zone *time.Location) string {
 	return t.In(zone).Format("2006-01-02 15:04 -07:00")
-}
-
-// Cumulative gives for each of the consecutive windows the one from the start of
-// the first to its own end, for running totals.
-func Cumulative(ws []window.Window) []window.Window {
-	running := make([]window.Window, len(ws))
-	for i, w := range ws {
-		running[i] = window.Window{Start: ws[0].Start, End: w.End, Label: "to the end of " + w.Label, Whole: ws[0].Whole && w.Whole}
-	}
-	return running
-}
-
-// Rolling is the window of the given length that ends at an instant: "the last
-// 24 hours", which is not a day of the calendar and may straddle a clock change.
-func Rolling(end time.Time, length time.Duration) window.Window {
-	return window.Window{Start: end.Add(-length), End: end, Label: "last " + length.String(), Whole: true}
 }
 
 // PublishedSums rounds consecutive figures to decimal places for publication so

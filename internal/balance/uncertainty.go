@@ -5,6 +5,7 @@ import (
 	"math"
 	"math/big"
 	"slices"
+	"time"
 
 	"tidemark/internal/drain"
 )
@@ -43,7 +44,10 @@ func DefaultVessels() Vessels {
 
 // Settings are what a ward's policy says about readings.
 type Settings struct {
-	Vessels Vessels
+	// OneEmptying is how long after the first reading of an emptying others belong
+	// to it: the second cup, the part that a colleague charts.
+	OneEmptying time.Duration
+	Vessels     Vessels
 	// EstimatedPercent is the half-width of the range in which the true volume of
 	// an estimate lies, in percent of the estimate. Not known: an estimate has no
 	// uncertainty.
@@ -55,10 +59,15 @@ type Settings struct {
 	SharedTolerance bool
 }
 
-// DefaultSettings are the default vessels, and 20 % for estimates: a figure of
-// our own, without published source, that a hospital has to replace.
+// OneEmptying is the default of Settings.OneEmptying. Ours, no published source.
+const OneEmptying = 15 * time.Minute
+
+// DefaultSettings are the default vessels, and 15 min for one emptying and 20 %
+// for estimates: figures of our own, without published source, that a hospital
+// has to replace.
 func DefaultSettings() Settings {
 	return Settings{
+		OneEmptying:      OneEmptying,
 		Vessels:          DefaultVessels(),
 		EstimatedPercent: drain.Percent{Known: true, Value: drain.MLInt(20)},
 	}
@@ -72,6 +81,16 @@ func DefaultSettings() Settings {
 func (s Settings) ReadingU(e drain.Entry) (u float64, ok bool) {
 	own, shared, ok := s.components(e)
 	return math.Hypot(own, shared), ok
+}
+
+// EmptyingU is the standard uncertainty in mL of an emptying, whose readings are
+// taken as independent. There is none unless each reading has one.
+func (s Settings) EmptyingU(e drain.Emptied) (u float64, ok bool) {
+	sum := uncertainty{settings: s}
+	for _, r := range e.Readings {
+		sum.add(r, 1)
+	}
+	return sum.expanded() / Expansion, sum.known && !sum.absent
 }
 
 // components splits the standard uncertainty of a reading into its own part and

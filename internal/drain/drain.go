@@ -5,6 +5,8 @@
 package drain
 
 import (
+	"slices"
+	"strings"
 	"time"
 )
 
@@ -32,6 +34,9 @@ type Drain struct {
 	Capacity    Volume
 	Compartment Compartment
 	Active      bool // Device.status is active
+	// Moves are the places that Device.location named, with the times from which
+	// it did, oldest first, where they are asked for. Stores do not keep them.
+	Moves []Move
 }
 
 // PlacementStatus is DeviceUseStatement.status.
@@ -70,6 +75,11 @@ func (p Placement) Holds(t time.Time) bool {
 	return p.Counts() && (p.Start.IsZero() || !t.Before(p.Start)) && (p.End.IsZero() || !t.After(p.End))
 }
 
+// Open reports whether the drain is still in place by this placement.
+func (p Placement) Open() bool {
+	return p.Counts() && p.End.IsZero() && p.Status != PlacementCompleted && p.Status != PlacementStopped
+}
+
 // Kind is what sort of thing was charted.
 type Kind string
 
@@ -100,18 +110,16 @@ const (
 	OtherLook       Appearance = "other"
 )
 
-// Rank orders clear 0 < serous 1 < serosanguineous 2 < sanguineous 3, the
-// order of nursing teaching; other appearances have none.
+// Rank orders clear and serous 0 < serosanguineous 1 < sanguineous 2, the order of
+// nursing teaching; other appearances have none.
 func (a Appearance) Rank() (int, bool) {
 	switch a {
-	case Clear:
+	case Clear, Serous:
 		return 0, true
-	case Serous:
-		return 1, true
 	case Serosanguineous:
-		return 2, true
+		return 1, true
 	case Sanguineous:
-		return 3, true
+		return 2, true
 	}
 	return 0, false
 }
@@ -149,6 +157,18 @@ const (
 	Scale             Vessel = "scale"
 )
 
+// Care is what was done to a drain beside emptying it.
+type Care string
+
+// Care of a drain.
+const (
+	PortCleaned     Care = "port-cleaned"
+	TubingMilked    Care = "tubing-milked" // or stripped: explains a bolus
+	ReSecured       Care = "re-secured"
+	DressingChanged Care = "dressing-changed"
+	Recompressed    Care = "recompressed"
+)
+
 // Sign is one finding of a site assessment.
 type Sign string
 
@@ -179,11 +199,13 @@ type Entry struct {
 	Vessel     Vessel
 	Appearance Appearance
 	Colour     string // code or words as charted; kept apart from appearance, since milky may be pus or chyle
+	Odour      string // code or words as charted
 	Suction    Suction
 	Patency    Patency
+	Care       []Care  // what was done beside emptying, sorted
 	Fill       Percent // of the reservoir before emptying
 	Signs      []Sign  // site assessment: signs present, sorted
-	Assessed   bool    // site assessment: at least one sign was judged
+	Assessed   bool    // site assessment: at least one sign was assessed
 	Dislodged  bool    // charted as out
 	Route      string  // Intake, Output: LOINC or local code of what went in or out
 	RouteText  string  // its words
@@ -202,6 +224,19 @@ func (e Entry) Counts() bool {
 
 // Preliminary reports whether the entry makes its window preliminary.
 func (e Entry) Preliminary() bool { return e.Status == "preliminary" || e.Status == "registered" }
+
+// Did reports whether that care is charted.
+func (e Entry) Did(c Care) bool { return slices.Contains(e.Care, c) }
+
+// Foul reports whether the odour is charted as one that pus or bowel content has.
+func (e Entry) Foul() bool { return foul[strings.ToLower(strings.TrimSpace(e.Odour))] }
+
+// foul are the codes and words of a foul odour. Words beyond them are kept and
+// shown; guessing at free text would take "not foul" for foul.
+var foul = map[string]bool{
+	"foul": true, "foul-smelling": true, "foul smelling": true, "offensive": true, "malodorous": true, "putrid": true,
+	"fetid": true, "foetid": true, "fecal": true, "faecal": true, "feculent": true,
+}
 
 // Net is measured minus instilled; it may be negative and stays visible so.
 // The second result is false where nothing was measured.
@@ -257,35 +292,107 @@ func (s Severity) Weight() int {
 	return 0
 }
 
-// Finding is the life of one DetectedIssue that the service keeps: one per
-// drain and rule while the condition lasts.
-type Finding struct {
+// Concern is all that is wrong with one drain in one respect, and the life of the
+// DetectedIssue that the service keeps of it: one per drain and kind while any of
+// its rules holds.
+type Concern struct {
 	ID           string // logical id of the DetectedIssue
 	Version      int64
 	Drain        string
 	Patient      string
-	Rule         string
-	Severity     Severity
+	Kind         string    // package concern names the kinds
+	Severity     Severity  // that of the worst rule now, or when the last one ended
 	Since        time.Time // identifiedPeriod.start
 	Until        time.Time // identifiedPeriod.end; zero while open
 	Withdrawn    bool      // closed because its evidence was withdrawn
-	Acknowledged time.Time // zero until somebody did
-	Announced    time.Time // last time it was announced
-	Evidence     []string  // ids of the Observations it rests on, sorted
-	Text         string
-	Policy       string // version hash of the policy it was judged by
+	Headline     string    // one line that can be read out on the telephone
+	Evidence     []Evidence
+	Announced    Announced
+	Acknowledged Acknowledged
+	Policy       string // version hash of the policy it was evaluated by
 }
 
-// Open reports whether the condition still lasts.
-func (f Finding) Open() bool { return f.Until.IsZero() }
+// Evidence is one rule that holds, of a concern.
+type Evidence struct {
+	Rule     string
+	Severity Severity
+	Since    time.Time
+	Text     string   // one sentence with its figures
+	Readings []string // ids of the Observations that it rests on, sorted
+}
 
-// Stay says at which ward a patient is, from an Encounter.
+// Announced is when people were last told of a concern, and why.
+type Announced struct {
+	At     time.Time
+	Reason string // package concern names the reasons
+}
+
+// Acknowledged is the last acknowledgement of a concern, and how things stood then.
+type Acknowledged struct {
+	At       time.Time // zero: nobody did
+	By       string
+	Severity Severity
+	High     []string // the rules of high severity that were known by then, sorted
+	Void     string   // why it no longer holds: "acknowledged 10:05, worse since: 210 mL"
+}
+
+// Holds reports whether somebody acknowledged the concern as it is.
+func (a Acknowledged) Holds() bool { return !a.At.IsZero() && a.Void == "" }
+
+// Open reports whether the concern still lasts.
+func (c Concern) Open() bool { return c.Until.IsZero() }
+
+// Rests reports whether the reading is among the evidence.
+func (c Concern) Rests(reading string) bool {
+	for _, e := range c.Evidence {
+		if slices.Contains(e.Readings, reading) {
+			return true
+		}
+	}
+	return false
+}
+
+// Holds reports whether the rule is among the evidence.
+func (c Concern) Holds(rule string) bool {
+	return slices.ContainsFunc(c.Evidence, func(e Evidence) bool { return e.Rule == rule })
+}
+
+// OfFinding completes a concern that was kept when each rule had an issue of its
+// own: its kind is the rule's name, its headline the rule's text.
+func (c Concern) OfFinding(readings []string, acknowledged, announced time.Time) Concern {
+	c.Evidence = []Evidence{{Rule: c.Kind, Severity: c.Severity, Since: c.Since, Text: c.Headline, Readings: readings}}
+	c.Announced.At = announced
+	if acknowledged.IsZero() {
+		return c
+	}
+	c.Acknowledged = Acknowledged{At: acknowledged, Severity: c.Severity}
+	if c.Severity == High {
+		c.Acknowledged.High = []string{c.Kind}
+	}
+	if acknowledged.Before(announced) {
+		c.Acknowledged.Void = "announced again since"
+	}
+	return c
+}
+
+// Stay says where a patient is, from an Encounter.
 type Stay struct {
-	ID      string
-	Patient string
-	Open    bool     // the Encounter is arrived, triaged, in-progress or on leave
-	Places  []string // logical ids of its Locations, the current one last
-	Start   time.Time
+	ID       string
+	Patient  string
+	Open     bool     // the Encounter is arrived, triaged, in-progress or on leave
+	Finished bool     // the Encounter is finished: the patient has gone home
+	Places   []string // logical ids of its Locations, the current one last
+	Start    time.Time
+	End      time.Time // zero: not said
+	// Moves are the places with the times from which the patient was there, oldest
+	// first, where they are asked for. Stores do not keep them.
+	Moves []Move
+}
+
+// Move is an arrival at a place.
+type Move struct {
+	Place string
+	From  time.Time // zero: from the beginning
 }
 
 // Place is a Location and the one it is part of: bed, room, ward.
@@ -293,4 +400,15 @@ type Place struct {
 	ID     string
 	Name   string
 	PartOf string
+	Kind   string // code of Location.physicalType: bd a bed, ro a room, wa a ward; "" where not said
+}
+
+// Walk is a planned walk or journey of a patient, from a Task. The drain is to
+// be emptied before it.
+type Walk struct {
+	ID      string
+	Patient string
+	Start   time.Time
+	End     time.Time // zero: not said
+	Open    bool      // neither completed nor cancelled
 }

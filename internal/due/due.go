@@ -28,17 +28,17 @@ type Settings struct {
 	Limit           time.Duration // longest time between two emptyings
 	HalfFraction    *big.Rat      // of the capacity at which to empty; nil is one half
 	DefaultCapacity drain.Volume  // of a reservoir whose Device does not say
-	Grace           time.Duration // after the due time, before it is overdue
+	OneEmptying     time.Duration // readings within so long of the first are one emptying
 }
 
-// DefaultSettings are a limit of 4 h, half of a reservoir of 100 mL, and 15 min
-// of grace: common practice, no published source.
+// DefaultSettings are a limit of 4 h and half of a reservoir of 100 mL: common
+// practice, no published source.
 func DefaultSettings() Settings {
 	return Settings{
 		Limit:           4 * time.Hour,
 		HalfFraction:    big.NewRat(1, 2),
 		DefaultCapacity: drain.MLInt(100),
-		Grace:           15 * time.Minute,
+		OneEmptying:     balance.OneEmptying,
 	}
 }
 
@@ -51,6 +51,7 @@ const (
 	PredictedHalfFull Reason = "predicted-half-full"
 	HalfFullNow       Reason = "half-full-now"
 	Planned           Reason = "planned"
+	LookAgain         Reason = "look-again"
 )
 
 // Due is the next emptying of a drain.
@@ -60,7 +61,12 @@ type Due struct {
 	Words   string  // explains At with its figures
 	Rate    float64 // mL/h, the recent rate weighted to the upper side, if HasRate
 	HasRate bool
-	Overdue bool // now is later than At and the grace
+	Overdue bool // now is later than At
+	// Level is what the reservoir holds at now, an estimate if HasLevel: from the
+	// last emptying, or the last look at the fill since, and the rate. It is to be
+	// emptied at Mark of its Capacity.
+	Level, Mark, Capacity drain.Volume
+	HasLevel              bool
 	// Readings are the ids of what At rests on, in time order: the last emptying,
 	// those whose rates were used, and a check that found it half full.
 	Readings []string
@@ -83,17 +89,17 @@ const recentRates = 3
 // Intervals without a rate, since unmeasured or without a known start, are passed
 // over. A rate that is not positive predicts nothing.
 func Next(d drain.Drain, entries []drain.Entry, placed time.Time, s Settings, now time.Time) Due {
-	intervals := balance.Intervals(entries, placed)
+	intervals := balance.Intervals(entries, placed, s.OneEmptying)
 	emptied, since := placed, "the placement"
 	var readings []drain.Entry
 	if n := len(intervals); n > 0 && !intervals[n-1].End.Before(placed) {
 		emptied, since = intervals[n-1].End, "the last emptying"
-		readings = append(readings, intervals[n-1].Entry)
+		readings = append(readings, intervals[n-1].Readings...)
 	}
 	if emptied.IsZero() {
-		return Due{At: now, Reason: IntervalLimit, Words: "No emptying is charted and the start of the placement is not known."}
+		return Due{At: now, Reason: IntervalLimit, Words: "No emptying is charted and the start of the placement is unknown."}
 	}
-	clock := func(t time.Time) string { return t.In(now.Location()).Format("2006-01-02 15:04 -07:00") }
+	clock := func(t time.Time) string { return clockWords(t, now) }
 
 	due := Due{
 		At:     emptied.Add(s.Limit),
@@ -105,8 +111,10 @@ func Next(d drain.Drain, entries []drain.Entry, placed time.Time, s Settings, no
 		capacity = s.DefaultCapacity
 	}
 	level := capacity.Mul(s.fraction())
+	due.Mark, due.Capacity = level, capacity
+	var perHour *big.Rat
 	if r, ok := recent(intervals); ok {
-		due.HasRate = true
+		due.HasRate, perHour = true, r.rate
 		due.Rate, _ = r.rate.Float64()
 		readings = append(readings, r.readings...)
 		if after, ok := timeToFill(level, r.rate, s.Limit); ok {
@@ -125,17 +133,63 @@ func Next(d drain.Drain, entries []drain.Entry, placed time.Time, s Settings, no
 			due.At, due.Reason, due.Words = check.At, HalfFullNow, words
 		}
 	}
-	due.Overdue = now.After(due.At.Add(s.Grace))
+	due.Level, due.HasLevel = fill(entries, emptied, capacity, perHour, now)
+	due.Overdue = now.After(due.At)
 	due.Readings = ids(readings)
 	return due
 }
 
-// Bring makes the emptying due at now for a planned reason, such as a walk with
-// the patient (common practice, no published source), unless it is due earlier.
-func (d Due) Bring(now time.Time, words string) Due {
-	if now.Before(d.At) {
-		d.At, d.Reason, d.Words, d.Overdue = now, Planned, words, false
+// fill estimates what a reservoir holds at now, and at most its capacity. It is
+// not known where neither a rate nor a look at the fill since the last emptying is.
+func fill(entries []drain.Entry, emptied time.Time, capacity drain.Volume, rate *big.Rat, now time.Time) (drain.Volume, bool) {
+	var level drain.Volume
+	from, looked := emptied, false
+	for _, e := range entries {
+		if e.Kind == drain.Check && e.Counts() && e.Fill.Known && e.At.After(from) && !e.At.After(now) {
+			level, from, looked = capacity.Mul(new(big.Rat).Quo(e.Fill.Value.Rat(), big.NewRat(100, 1))), e.At, true
+		}
 	}
+	if rate == nil {
+		return level, looked
+	}
+	if rate.Sign() > 0 && now.After(from) {
+		level = level.Add(drain.ML(new(big.Rat).Mul(rate, big.NewRat(int64(now.Sub(from)), int64(time.Hour)))))
+	}
+	if level.Cmp(capacity) > 0 {
+		level = capacity
+	}
+	return level, true
+}
+
+// Before makes the emptying due when a walk or journey of the patient starts
+// (common practice, no published source: empty before walking), unless it is due
+// earlier. A walk that is completed, cancelled or past brings nothing forward.
+// One without an end is past an hour after its start (ours). The words are in the
+// time zone of now.
+func (d Due) Before(w drain.Walk, now time.Time) Due {
+	end := w.End
+	if end.IsZero() {
+		end = w.Start.Add(time.Hour)
+	}
+	if !w.Open || w.Start.IsZero() || now.After(end) || !w.Start.Before(d.At) {
+		return d
+	}
+	d.At, d.Reason = w.Start, Planned
+	d.Words = "A walk is planned at " + w.Start.In(now.Location()).Format("15:04") + "; empty before it."
+	d.Overdue = now.After(d.At)
+	return d
+}
+
+// Look makes it due by when somebody has to look at the fluid again, unless it
+// is due earlier: one look that was darker may be misjudged. A zero time is none.
+// The words are in the time zone of now.
+func (d Due) Look(by, now time.Time) Due {
+	if by.IsZero() || !by.Before(d.At) {
+		return d
+	}
+	d.At, d.Reason = by, LookAgain
+	d.Words = "The fluid was darker at the last look; look again by " + by.In(now.Location()).Format("15:04") + "."
+	d.Overdue = now.After(by)
 	return d
 }
 
@@ -160,7 +214,7 @@ func recent(intervals []balance.Interval) (rate, bool) {
 	for _, iv := range slices.Backward(intervals) {
 		if perHour, ok := iv.PerHour(); ok {
 			rates = append(rates, perHour)
-			r.readings = append(r.readings, iv.Entry)
+			r.readings = append(r.readings, iv.Readings...)
 			if len(rates) == recentRates {
 				break
 			}
@@ -241,7 +295,24 @@ func ids(entries []drain.Entry) []string {
 	return ids
 }
 
-// hoursText gives hours to two places: "2.5 h".
+// hoursText words a span in whole minutes: "2 h 30 min".
 func hoursText(d time.Duration) string {
-	return drain.ML(big.NewRat(int64(d), int64(time.Hour))).Text(2) + " h"
+	d = d.Round(time.Minute)
+	hours, minutes := d/time.Hour, d%time.Hour/time.Minute
+	switch {
+	case hours == 0:
+		return fmt.Sprintf("%d min", minutes)
+	case minutes == 0:
+		return fmt.Sprintf("%d h", hours)
+	}
+	return fmt.Sprintf("%d h %d min", hours, minutes)
+}
+
+// clockWords is the time on the ward's clock, with the date where it is not today.
+func clockWords(t, now time.Time) string {
+	t = t.In(now.Location())
+	if t.Year() != now.Year() || t.YearDay() != now.YearDay() {
+		return t.Format("15:04 on 2 Jan")
+	}
+	return t.Format("15:04")
 }

@@ -81,11 +81,11 @@ func TestNext(t *testing.T) {
 		{
 			name: "no emptying yet: the limit after placement", drain: bulb, placed: seven, settings: DefaultSettings(),
 			now: 1, at: 4, reason: IntervalLimit,
-			words: "4 h after the placement at 2026-03-01 07:00 +00:00, the longest time between two emptyings.",
+			words: "4 h after the placement at 07:00, the longest time between two emptyings.",
 		},
 		{
 			name: "nothing known at all: now", drain: bulb, settings: DefaultSettings(), now: 1, at: 1, reason: IntervalLimit,
-			words: "No emptying is charted and the start of the placement is not known.",
+			words: "No emptying is charted and the start of the placement is unknown.",
 		},
 		{
 			name: "first reading without a start has no rate", drain: bulb, settings: DefaultSettings(),
@@ -102,14 +102,14 @@ func TestNext(t *testing.T) {
 			name: "one low rate is not", drain: bulb, placed: seven, settings: DefaultSettings(),
 			entries: []drain.Entry{emptied("a", 1, 20), emptied("b", 2, 25), emptied("c", 3, 4)},
 			now:     3, at: 5.5, reason: PredictedHalfFull, readings: "a,b,c",
-			words: "50 mL of 100 mL expected 2.5 h after the last emptying at 2026-03-01 10:00 +00:00, at 20 mL/h (the median of the last 3 rates, above the last one).",
+			words: "50 mL of 100 mL expected 2 h 30 min after the last emptying at 10:00, at 20 mL/h (the median of the last 3 rates, above the last one).",
 		},
 		{
 			// Before the last three there were 80 mL/h, now 10, 10, 40: 50/40 = 1.25 h.
 			name: "a rise is believed at once", drain: bulb, placed: seven, settings: DefaultSettings(),
 			entries: []drain.Entry{emptied("a", 1, 80), emptied("b", 2, 10), emptied("c", 3, 10), emptied("d", 4, 40)},
 			now:     4, at: 5.25, reason: PredictedHalfFull, readings: "b,c,d",
-			words: "50 mL of 100 mL expected 1.25 h after the last emptying at 2026-03-01 11:00 +00:00, at 40 mL/h (the last interval's rate).",
+			words: "50 mL of 100 mL expected 1 h 15 min after the last emptying at 11:00, at 40 mL/h (the last interval's rate).",
 		},
 		{
 			// 30 and 10: the median of two is 20: 2.5 h.
@@ -155,7 +155,7 @@ func TestNext(t *testing.T) {
 		{
 			name: "a check at half", drain: bulb, placed: seven, settings: DefaultSettings(),
 			entries: []drain.Entry{emptied("a", 2, 10), check("b", 3, 50)}, now: 3, at: 3, reason: HalfFullNow, readings: "a,b",
-			words: "A check at 2026-03-01 10:00 +00:00 found the reservoir 50 % full (limit 50 %).",
+			words: "A check at 10:00 found the reservoir 50 % full (limit 50 %).",
 		},
 		{
 			name: "due since the first of several checks", drain: bulb, placed: seven, settings: DefaultSettings(),
@@ -187,15 +187,28 @@ func TestNext(t *testing.T) {
 		},
 		{
 			name: "a check when it was due already", drain: bulb, placed: seven, settings: DefaultSettings(),
-			entries: []drain.Entry{emptied("a", 2, 100), check("b", 3.1, 55)}, now: 3.1, at: 3, reason: PredictedHalfFull, readings: "a,b",
-			words: "50 mL of 100 mL expected 1 h after the last emptying at 2026-03-01 09:00 +00:00, at 50 mL/h (the last interval's rate). A check at 2026-03-01 10:06 +00:00 found the reservoir 55 % full (limit 50 %).",
+			entries: []drain.Entry{emptied("a", 2, 100), check("b", 3.1, 55)}, now: 3.1, at: 3, reason: PredictedHalfFull, readings: "a,b", overdue: true,
+			words: "50 mL of 100 mL expected 1 h after the last emptying at 09:00, at 50 mL/h (the last interval's rate). A check at 10:06 found the reservoir 55 % full (limit 50 %).",
 		},
 		{
 			name: "placed anew after the last emptying", drain: bulb, placed: after(5), settings: DefaultSettings(),
 			entries: []drain.Entry{emptied("a", 2, 10)}, now: 5, at: 9, reason: IntervalLimit,
 		},
-		{name: "at the end of the grace", drain: bulb, placed: seven, settings: DefaultSettings(), now: 4.25, at: 4, reason: IntervalLimit},
-		{name: "past the grace", drain: bulb, placed: seven, settings: DefaultSettings(), now: 4.251, at: 4, reason: IntervalLimit, overdue: true},
+		{name: "due now", drain: bulb, placed: seven, settings: DefaultSettings(), now: 4, at: 4, reason: IntervalLimit},
+		{name: "overdue from the first minute", drain: bulb, placed: seven, settings: DefaultSettings(), now: 4.01, at: 4, reason: IntervalLimit, overdue: true},
+		{
+			// 30 + 20 mL a minute apart are 50 mL in 4 h 1 min: 12.45 mL/h fills 50 mL in
+			// 4 h 1 min, more than the limit of 4 h after the last cup. The second cup alone
+			// would be 20 mL in a minute, 1,200 mL/h.
+			name: "two cups are one emptying", drain: bulb, placed: seven, settings: DefaultSettings(),
+			entries: []drain.Entry{emptied("a", 4, 30), emptied("b", 4+1.0/60, 20)}, now: 4.1, at: 8 + 1.0/60, reason: IntervalLimit, readings: "a,b",
+		},
+		{
+			// 3 x 30 mL in 4 h are 22.5 mL/h: 50/22.5 = 2.22 h. The last cup alone is 7.5 mL/h.
+			name: "three cups at one instant", drain: bulb, placed: seven, settings: DefaultSettings(),
+			entries: []drain.Entry{emptied("a", 4, 30), emptied("b", 4, 30), emptied("c", 4, 30)}, now: 4.1, at: 4 + 20.0/9, reason: PredictedHalfFull, readings: "a,b,c",
+			words: "50 mL of 100 mL expected 2 h 13 min after the last emptying at 11:00, at 22.5 mL/h (the last interval's rate).",
+		},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			d := Next(c.drain, c.entries, c.placed, c.settings, after(c.now))
@@ -215,14 +228,28 @@ func TestNext(t *testing.T) {
 	}
 }
 
-func TestBring(t *testing.T) {
-	d := Next(drain.Drain{}, nil, seven, DefaultSettings(), after(1)) // due at 11:00
-	walk := d.Bring(after(2), "Before the walk at 09:00.")
-	if !walk.At.Equal(after(2)) || walk.Reason != Planned || walk.Words != "Before the walk at 09:00." || walk.Overdue {
-		t.Errorf("planned: %+v", walk)
-	}
-	if late := d.Bring(after(5), "Before the walk."); !late.At.Equal(after(4)) || late.Reason != IntervalLimit {
-		t.Errorf("a plan put off what was due: %+v", late)
+func TestPlannedWalk(t *testing.T) {
+	d := Next(drain.Drain{}, nil, seven, DefaultSettings(), seven) // due at 11:00
+	for name, c := range map[string]struct {
+		walk drain.Walk
+		now  float64 // hours after seven
+		due  float64
+		late bool
+	}{
+		"before it is due":         {drain.Walk{Open: true, Start: after(2)}, 0, 2, false},
+		"at the start":             {drain.Walk{Open: true, Start: after(2)}, 2, 2, false},
+		"the patient has left":     {drain.Walk{Open: true, Start: after(2)}, 2.5, 2, true},
+		"past, without an end":     {drain.Walk{Open: true, Start: after(2)}, 3.1, 4, false},
+		"past by its end":          {drain.Walk{Open: true, Start: after(2), End: after(2.25)}, 2.3, 4, false},
+		"until its end":            {drain.Walk{Open: true, Start: after(2), End: after(5)}, 3.5, 2, true},
+		"after it is due":          {drain.Walk{Open: true, Start: after(5)}, 0, 4, false},
+		"completed or cancelled":   {drain.Walk{Start: after(2)}, 0, 4, false},
+		"nobody says at what time": {drain.Walk{Open: true}, 0, 4, false},
+	} {
+		got := d.Before(c.walk, after(c.now))
+		if !got.At.Equal(after(c.due)) || got.Overdue != c.late || (got.Reason == Planned) != (c.due == 2) {
+			t.Errorf("%s: due %v because of %s, overdue %v", name, got.At, got.Reason, got.Overdue)
+		}
 	}
 }
 
@@ -262,11 +289,12 @@ func TestNeverLaterThanTheLimit(t *testing.T) {
 		if d.At.After(last.Add(s.Limit)) || d.At.Before(last) {
 			t.Fatalf("last emptied %v, due %v (%s)", last, d.At, d.Words)
 		}
-		if d.Overdue != now.After(d.At.Add(s.Grace)) {
+		if d.Overdue != now.After(d.At) {
 			t.Fatalf("due %v, now %v, overdue %v", d.At, now, d.Overdue)
 		}
-		if b := d.Bring(now, "Before a walk."); b.At.After(d.At) || b.At.After(now) {
-			t.Fatalf("brought to %v from %v", b.At, d.At)
+		w := drain.Walk{Open: true, Start: after(float64(rapid.IntRange(0, 40).Draw(t, "walk")))}
+		if b := d.Before(w, now); b.At.After(d.At) || b.At.Before(d.At) && !b.At.Equal(w.Start) || now.Before(w.Start) && b.At.After(w.Start) {
+			t.Fatalf("a walk at %v brought it to %v from %v", w.Start, b.At, d.At)
 		}
 		seed := rapid.Uint64().Draw(t, "order")
 		rand.New(rand.NewPCG(seed, 0)).Shuffle(len(entries), func(i, j int) { entries[i], entries[j] = entries[j], entries[i] })
@@ -302,7 +330,7 @@ func ExampleNext() {
 	fmt.Println(d.Words)
 	// Output:
 	// 11:30 predicted-half-full
-	// 50 mL of 100 mL expected 2.5 h after the last emptying at 2026-03-01 09:00 +00:00, at 20 mL/h (the last interval's rate).
+	// 50 mL of 100 mL expected 2 h 30 min after the last emptying at 09:00, at 20 mL/h (the last interval's rate).
 }
 
 func BenchmarkNext(b *testing.B) {

@@ -2,7 +2,6 @@ package escalate
 
 import (
 	"fmt"
-	"sort"
 	"strings"
 	"time"
 
@@ -22,6 +21,7 @@ import (
 // be seen as reached and ends 24 h after the last such emptying.
 func briskOutput(v *view) *Finding {
 	var texts []string
+	var headline string
 	var evidence []drain.Entry
 	var figures []Figure
 	var since time.Time
@@ -39,15 +39,18 @@ func briskOutput(v *view) *Finding {
 				since = s.seen
 			}
 		}
-		texts = append(texts, fmt.Sprintf("From %s to %s (%s) %s mL ran out: %s.%s The ward's rule calls at %s in any %s, the volume of an emptying counted as running evenly since the one before.",
-			v.at(worst.from), v.at(worst.to), spell(limit.Within), rounded(worst.volume), v.shares(worst.spread), netOfIrrigant(worst.of), ml(limit.Volume), spell(limit.Within)))
-		evidence = append(evidence, charted(worst.of)...)
+		if headline == "" {
+			headline = fmt.Sprintf("%s of %sfluid in %s%s", about(worst.volume), v.lastLook(), spell(limit.Within), v.lighterBefore())
+		}
+		texts = append(texts, fmt.Sprintf("%s drained from %s to %s. Threshold: %s in any %s.", upper(about(worst.volume)), v.at(worst.from), v.at(worst.to), ml(limit.Volume), spell(limit.Within)))
+		evidence = append(evidence, charted(v.touching(worst.from, worst.to))...)
 		figures = append(figures, Figure{"most in any " + spell(limit.Within), rounded(worst.volume), "mL", exactly(limit.Volume)})
 	}
 	if len(texts) == 0 {
 		return nil
 	}
-	f := v.finding(drain.High, since, strings.Join(texts, " "), evidence...)
+	text := strings.Join(texts, " ") + " Each volume is assumed to have run evenly since the previous emptying." + netOfIrrigant(evidence)
+	f := v.finding(drain.High, since, headline, text, evidence...)
 	f.Figures = figures
 	return f
 }
@@ -64,8 +67,9 @@ func briskTurns(v *view) []time.Time {
 
 // briskSpan is a span in which a limit was reached.
 type briskSpan struct {
-	spread
-	seen time.Time // emptying that lets it be seen
+	from, to time.Time
+	volume   drain.Volume
+	seen     time.Time // emptying that lets it be seen
 }
 
 func (v *view) findBrisk() [][]briskSpan {
@@ -81,82 +85,42 @@ func (v *view) findBrisk() [][]briskSpan {
 //
 // The volume that has run by an instant is a line with corners at the emptyings.
 // What ran within a span is largest where one of its ends is at a corner, so only
-// such spans are looked at.
+// such spans are looked at: each emptying begins one and ends one.
 func (v *view) briskSpans(limit BriskLimit) []briskSpan {
-	if limit.Within <= 0 {
-		return nil
-	}
-	all := v.intervals()
-	oldest := v.now.Add(-v.BriskLast) // and this instant is out
-	first := sort.Search(len(all), func(i int) bool { return all[i].end.After(oldest) })
-	if first == len(all) {
+	recent := v.since(v.now.Add(-v.BriskLast)) // and this instant is out
+	if limit.Within <= 0 || len(recent) == 0 {
 		return nil
 	}
 	// A span that ends within the first of them may begin so long before it.
-	begin := all[first].start.Add(-limit.Within)
-	from := sort.Search(len(all), func(i int) bool { return all[i].end.After(begin) })
-	run := newCumulative(all[from:])
-	if run.most().Cmp(limit.Volume) < 0 {
+	all := v.since(recent[0].start.Add(-limit.Within))
+	var most drain.Volume
+	for i := range all {
+		if all[i].known && all[i].net.Sign() > 0 {
+			most = most.Add(all[i].net)
+		}
+	}
+	if most.Cmp(limit.Volume) < 0 {
 		return nil // most often, and seen at once
 	}
 	var spans []briskSpan
-	for k := first; k < len(all); k++ {
-		iv := all[k]
-		if !iv.known {
-			continue
-		}
+	next := 0 // the first interval whose span from its start does not end before
+	for k := len(all) - len(recent); k < len(all); k++ {
+		iv := &all[k]
 		end := iv.end
-		most := run.between(end.Add(-limit.Within), end)
+		volume, _ := v.ran(end.Add(-limit.Within), end)
 		// Spans that start with an interval and end within this one.
-		starts := from + sort.Search(k+1-from, func(i int) bool { return all[from+i].start.Add(limit.Within).After(iv.start) })
-		for i := starts; i <= k && all[i].start.Add(limit.Within).Before(iv.end); i++ {
-			other := all[i].start.Add(limit.Within)
-			if volume := run.between(all[i].start, other); volume.Cmp(most) > 0 {
-				end, most = other, volume
+		for next <= k && !all[next].start.Add(limit.Within).After(iv.start) {
+			next++
+		}
+		for i := next; i <= k && all[i].start.Add(limit.Within).Before(iv.end); i++ {
+			to := all[i].start.Add(limit.Within)
+			if other, _ := v.ran(all[i].start, to); other.Cmp(volume) > 0 {
+				end, volume = to, other
 			}
 		}
-		if most.Cmp(limit.Volume) < 0 {
-			continue
+		if iv.known && volume.Cmp(limit.Volume) >= 0 {
+			spans = append(spans, briskSpan{end.Add(-limit.Within), end, volume, iv.end})
 		}
-		spans = append(spans, briskSpan{spreadOver(all[from:k+1], end.Add(-limit.Within), end), iv.end})
 	}
 	return spans
 }
-
-// cumulative is the volume that has run by an instant.
-type cumulative struct {
-	of     []interval
-	before []drain.Volume // what had run before each
-}
-
-func newCumulative(of []interval) cumulative {
-	c := cumulative{of: of, before: make([]drain.Volume, len(of)+1)}
-	for i, iv := range of {
-		c.before[i+1] = c.before[i]
-		if iv.known {
-			c.before[i+1] = c.before[i].Add(iv.net)
-		}
-	}
-	return c
-}
-
-// most that can have run in any span: all that is not negative.
-func (c cumulative) most() drain.Volume {
-	var most drain.Volume
-	for _, iv := range c.of {
-		if iv.known && iv.net.Sign() > 0 {
-			most = most.Add(iv.net)
-		}
-	}
-	return most
-}
-
-func (c cumulative) by(t time.Time) drain.Volume {
-	i := sort.Search(len(c.of), func(i int) bool { return c.of[i].end.After(t) })
-	if i == len(c.of) || !c.of[i].known || !c.of[i].start.Before(t) {
-		return c.before[i]
-	}
-	return c.before[i].Add(c.of[i].share(c.of[i].start, t))
-}
-
-func (c cumulative) between(from, to time.Time) drain.Volume { return c.by(to).Sub(c.by(from)) }

@@ -1,5 +1,5 @@
 // Package escalate owns the conditions under which a drain needs somebody's
-// attention: one small function per rule, in one ordered list, each judging what
+// attention: one small function per rule, in one ordered list, each evaluating what
 // is charted of one drain at one instant. It is pure. It keeps no finding from
 // one evaluation to the next (raising, updating and closing them is the business
 // of package ward), knows no clock, and computes nothing that package balance
@@ -8,7 +8,7 @@
 // # What a rule sees
 //
 // The entries of the drain that count (neither entered in error nor cancelled),
-// charted for the current placement and no later than the instant of judgement.
+// charted for the current placement and no later than the instant of evaluation.
 // Their order of arrival makes no difference. Preliminary entries count, and mark
 // a finding that rests on them. A drain that came out in the ordinary way has no
 // findings; one that was pulled or fell out has the finding "dislodged" only.
@@ -34,10 +34,11 @@
 //
 // # Text
 //
-// The text of a finding holds the figures, the threshold and the times of the
-// readings, so that a nurse with the chart can compute it again by hand. It says
-// what was charted, never what a patient has. It does not depend on the instant
-// of judgement, so that a condition that goes on has the same text.
+// A finding has a headline that can be read out on the telephone, and a text with
+// the figures and the threshold that it is about, in whole minutes and millilitres;
+// Figures has them exactly. Both say what was charted, never what a patient has.
+// They do not depend on the instant of evaluation but for the date, which is said
+// where it is not today's: Undated takes that out.
 package escalate
 
 import (
@@ -48,8 +49,7 @@ import (
 	"tidemark/internal/drain"
 )
 
-// Caution ends the text of every finding and is to be shown wherever a level is
-// shown without its findings.
+// Caution is to be shown, once, wherever findings or a level are shown.
 const Caution = "This service informs, it does not diagnose: local protocol and the licensed clinician decide; when in doubt, go to the bedside."
 
 // Subject is a drain and what is charted of it.
@@ -61,6 +61,12 @@ type Subject struct {
 	// known suction may be old.
 	Entries []drain.Entry
 	Zone    *time.Location // for the times in the text; nil is UTC
+	// Cut is from when on Entries holds those of the days that figures are about, where
+	// there are more than anybody reads at once; zero: it holds all that it should.
+	Cut time.Time
+	// Siblings are the patient's other drains; they are not needed where MaySwap says
+	// so.
+	Siblings []Sibling
 }
 
 // Finding is a condition that holds.
@@ -70,11 +76,17 @@ type Finding struct {
 	// Since is when the condition began, by what is charted now: for a state the
 	// first entry of the unbroken run that shows it, for a rule about time the
 	// instant at which the limit was passed.
-	Since       time.Time
-	Text        string   // ends with Caution
+	Since time.Time
+	// Headline says it in one line that can be read out on the telephone.
+	Headline string
+	// Text is one or two sentences with the figures and the threshold.
+	Text        string
 	Evidence    []string // ids of the Observations that it rests on, by time
 	Figures     []Figure // what the text says, for machines
 	Preliminary bool     // it rests on a preliminary entry, among others
+	// LookAgain is by when somebody has to look at the fluid again; zero: no look is
+	// asked for.
+	LookAgain time.Time
 }
 
 // Figure is a number, or a charted word, that a finding rests on.
@@ -88,14 +100,13 @@ type Figure struct {
 // rule is one row of the list.
 type rule struct {
 	name string
-	// check gives the finding, or nil. It leaves Rule to the caller, and the
-	// caution at the end of Text.
+	// check gives the finding, or nil. It leaves Rule to the caller.
 	check func(*view) *Finding
 	// turns gives moments, those at or before v.now too, at which the condition
 	// can begin, end or get worse with nothing charted in between. Nil where only
 	// entries change it.
 	turns func(*view) []time.Time
-	// removed rules judge drains that are no longer in place too.
+	// removed rules evaluate drains that are no longer in place too.
 	removed bool
 }
 
@@ -107,6 +118,9 @@ var rules = [...]rule{
 	{name: "fresh-blood", check: freshBlood},
 	{name: "suspect-fluid", check: suspectFluid},
 	{name: "suction-lost", check: suctionLost},
+	{name: "suction-off", check: suctionOff},
+	{name: "suction-unknown", check: suctionUnknown},
+	{name: "blocked", check: blocked},
 	{name: "reservoir-full", check: reservoirFull},
 	{name: "reservoir-half", check: reservoirHalf},
 	{name: "overdue", check: overdue, turns: overdueTurns},
@@ -143,7 +157,8 @@ func Evaluate(r Rules, s Subject, now time.Time) []Finding { return look(r, s, n
 // instant may be that much past a full minute. A caller that keeps time more
 // coarsely rounds up.
 func NextChange(r Rules, s Subject, now time.Time) (next time.Time, ok bool) {
-	return look(r, s, now).nextChange()
+	_, next, ok = Judge(r, s, now)
+	return next, ok
 }
 
 // Judge is Evaluate and NextChange at once, for less work.
@@ -165,7 +180,6 @@ func (v *view) findings() []Finding {
 			if f.Preliminary {
 				f.Text += " It rests on a preliminary entry."
 			}
-			f.Text += " " + Caution
 			findings = append(findings, *f)
 		}
 	}
@@ -202,33 +216,4 @@ func (v *view) nextChange() (time.Time, bool) {
 		}
 	}
 	return next, !next.IsZero()
-}
-
-// Levels that Level gives beside the severities.
-const (
-	LevelNone         = "none"
-	LevelUnknownStale = "unknown-stale"
-)
-
-// Level sums the findings up in a word: "high", "unknown-stale", "moderate",
-// "low" or "none".
-//
-// Where nothing has been charted for long, the other findings say how things
-// were, not how they are: the level is then unknown, whatever low or moderate
-// findings there are, and never none. A high finding stays high, since something
-// known to be urgent must not be covered by something unknown; the stale finding
-// stands beside it in the list.
-func Level(findings []Finding) string {
-	level, worst := LevelNone, 0
-	stale := false
-	for _, f := range findings {
-		stale = stale || f.Rule == Stale
-		if w := f.Severity.Weight(); w > worst {
-			level, worst = string(f.Severity), w
-		}
-	}
-	if stale && worst < drain.High.Weight() {
-		return LevelUnknownStale
-	}
-	return level
 }

@@ -13,18 +13,19 @@ func after(t time.Time) time.Time { return t.Add(time.Nanosecond) }
 // lastOut gives the instant since which the fluid collects: the last emptying,
 // measured or not, else the beginning of the stay, which may be unknown.
 func (v *view) lastOut() (at time.Time, words string) {
-	switch e, ok := v.lastEmptying(); {
-	case ok:
-		return e.At, "The last emptying was at " + v.at(e.At)
+	switch last := v.back(0); {
+	case last != nil:
+		return last.end, "Last emptied at " + v.at(last.end)
 	case v.stay.Start.IsZero():
 		return time.Time{}, ""
 	}
-	return v.stay.Start, "No emptying is charted since " + v.placement()
+	return v.stay.Start, "Not emptied since " + v.placement()
 }
 
 // overdue holds when nobody has emptied for longer than the limit and the grace;
 // it is low, and moderate past twice the limit. An emptying that was not measured
-// is one too. It ends with the next emptying.
+// is one too. It ends with the next emptying. The list of what is due shows the
+// drain from the first minute; the grace is for rounds, which are not clockwork.
 func overdue(v *view) *Finding {
 	last, words := v.lastOut()
 	limit, worse := v.IntervalLimit+v.Grace, v.worseAfter()
@@ -32,13 +33,17 @@ func overdue(v *view) *Finding {
 		return nil
 	}
 	severity := drain.Low
-	text := fmt.Sprintf("%s. The ward's limit is %s with %s of grace: overdue since %s.",
-		words, spell(v.IntervalLimit), spell(v.Grace), v.at(last.Add(limit)))
+	due := last.Add(v.IntervalLimit)
+	text := fmt.Sprintf("%s, due at %s. Threshold: %s, and %s of grace.", words, v.at(due), spell(v.IntervalLimit), spell(v.Grace))
 	if v.now.Sub(last) > worse {
 		severity = drain.Moderate
-		text += fmt.Sprintf(" Past %d times the limit since %s.", v.OverdueWorse, v.at(last.Add(worse)))
+		text += fmt.Sprintf(" More than %d times the limit.", v.OverdueWorse)
 	}
-	return v.finding(severity, last.Add(limit), text, v.lastEmptyings()...).
+	var of []drain.Entry
+	if iv := v.back(0); iv != nil {
+		of = iv.entries
+	}
+	return v.finding(severity, last.Add(limit), "Emptying overdue since "+v.at(due), text, of...).
 		figure("collecting since", last.UTC().Format(time.RFC3339), "", "").
 		figure("limit", hours(v.IntervalLimit), "h", hours(limit))
 }
@@ -47,13 +52,6 @@ func overdue(v *view) *Finding {
 // before it is overdue at all.
 func (v *view) worseAfter() time.Duration {
 	return max(time.Duration(v.OverdueWorse)*v.IntervalLimit, v.IntervalLimit+v.Grace)
-}
-
-func (v *view) lastEmptyings() []drain.Entry {
-	if e, ok := v.lastEmptying(); ok {
-		return []drain.Entry{e}
-	}
-	return nil
 }
 
 func overdueTurns(v *view) []time.Time {
@@ -72,32 +70,36 @@ func stale(v *view) *Finding {
 	from, words := v.lastCharted()
 	span := v.staleAfter()
 	if from.IsZero() {
-		return v.finding(drain.Moderate, v.now, "The drain is charted as in place, but neither since when nor any entry: how it is is not known.")
+		return v.finding(drain.Moderate, v.now, "Nothing charted: state of the drain unknown", "The drain is charted as in place, but without a start, and it has no entries.")
 	}
 	if v.now.Sub(from) < span {
 		return nil
 	}
-	text := fmt.Sprintf("%s: for %s and more nothing has been charted for this drain, since %s. The ward's rule calls at %d times the limit of %s. How the drain is now is not known.",
-		words, spell(span), v.at(from), v.StaleIntervals, spell(v.IntervalLimit))
+	text := fmt.Sprintf("%s. Threshold: %s without any entry. Go and look at the drain.", words, spell(span))
 	var evidence []drain.Entry
 	if n := len(v.entries); n > 0 {
 		evidence = v.entries[n-1:]
 	}
-	return v.finding(drain.Moderate, from.Add(span), text, evidence...).
+	return v.finding(drain.Moderate, from.Add(span), "Nothing charted since "+v.at(from)+": state of the drain unknown", text, evidence...).
 		figure("last entry", from.UTC().Format(time.RFC3339), "", "").
 		figure("limit", hours(v.IntervalLimit), "h", hours(span))
 }
 
-func (v *view) staleAfter() time.Duration { return time.Duration(v.StaleIntervals) * v.IntervalLimit }
+func (v *view) staleAfter() time.Duration {
+	if v.StaleAfter > 0 {
+		return v.StaleAfter
+	}
+	return time.Duration(v.StaleIntervals) * v.IntervalLimit
+}
 
 func (v *view) lastCharted() (time.Time, string) {
 	if n := len(v.entries); n > 0 {
-		return v.entries[n-1].At, "The last entry was at " + v.at(v.entries[n-1].At)
+		return v.entries[n-1].At, "Nothing has been charted since " + v.at(v.entries[n-1].At)
 	}
 	if v.stay.Start.IsZero() {
 		return time.Time{}, ""
 	}
-	return v.stay.Start, "No entry is charted since the placement at " + v.at(v.stay.Start)
+	return v.stay.Start, "Nothing has been charted since the placement at " + v.at(v.stay.Start)
 }
 
 func staleTurns(v *view) []time.Time {
@@ -115,13 +117,12 @@ func longDwell(v *view) *Finding {
 	if start.IsZero() || v.now.Sub(start) <= v.DwellLimit {
 		return nil
 	}
-	from := "since the placement at " + v.at(start)
+	from := "since " + v.at(start)
 	if !v.stay.Charted {
 		from = "at least since " + v.placement()
 	}
-	text := fmt.Sprintf("The drain has been in place %s. The ward's limit is %s, passed at %s.",
-		from, spell(v.DwellLimit), v.at(start.Add(v.DwellLimit)))
-	return v.finding(drain.Low, start.Add(v.DwellLimit), text).
+	text := fmt.Sprintf("The drain has been in place %s. Threshold: %s. Ask whether it is still needed.", from, spell(v.DwellLimit))
+	return v.finding(drain.Low, start.Add(v.DwellLimit), "In place for more than "+spell(v.DwellLimit), text).
 		figure("in place since", start.UTC().Format(time.RFC3339), "", "").
 		figure("limit", hours(v.DwellLimit), "h", hours(v.DwellLimit))
 }

@@ -2,155 +2,361 @@ package escalate
 
 import (
 	"fmt"
+	"math"
 	"math/big"
 	"slices"
-	"strings"
 	"time"
 
 	"tidemark/internal/drain"
 )
 
-// outputRise holds when the drain gives more than it did, in one of two forms.
+// outputRise holds when the drain gives more than it did, by more than its own
+// scatter explains, in one of three forms.
 //
-// First form: the 24 h up to the last measured emptying against the 24 h before
-// them. The spans end with that emptying, not with the instant of judgement, for
-// what has run since then is in the reservoir and not known. Volumes are net of
-// irrigant and spread evenly over their intervals (package balance, attribution
-// Spread), so that each span has its exact share of an interval that straddles its
-// edge. Counted where they were emptied they would make a rise of rounds that are
-// not to the minute: seven emptyings of a steady drain in one day and five in the
-// day before. Both spans must be complete: in place and covered without gap by
-// intervals of known volume, else nothing is compared. A rise from nothing, or
-// from less, has no percentage; its volume decides.
+// By day: the 24 h up to the last measured emptying against the 24 h before them.
+// The spans end with that emptying, not with the instant of evaluation, for what has
+// run since then is in the reservoir and not known. Volumes are net of irrigant and
+// spread evenly over their intervals, so that each span has its exact share of an
+// interval that straddles its edge. Both spans must be covered without gap by
+// intervals of known volume, else nothing is compared. A rise from nothing, or from
+// less, has no percentage; its volume decides.
 //
-// Second form: the rate over the last known interval against the median of the
-// rates of the six known intervals before it. With fewer than six it is silent.
+// By rate: the last known interval against the median rate of the six before it.
+// Where the fluid has become darker too, less above that is enough: two signs that
+// agree are worth more than one.
+//
+// Of a young drain, with fewer than six before: its last intervals, as many as lie
+// within 8 h, against the median rate of those before them, of which there are at
+// least two. Fluid that has become lighter in that time is no bleeding, and passed
+// over. It has no scatter yet.
+//
+// Each has a floor in mL, one relative to what was before, and a test: the rise is
+// at least so many times the standard deviation that the rates of the intervals
+// before the last one lead one to expect. That is the median of their moving
+// ranges |rᵢ − rᵢ₋₁| divided by 0.954, as of a normal distribution, which a steady
+// fall and a single bolus hardly change. Where there are fewer than six intervals
+// the scatter is not known and the floors alone decide.
+//
+// Tubing that was milked or stripped explains a bolus: such an interval is no rise
+// by rate, and by day counts with no more than the median rate.
 //
 // It ends with the first measured emptying at which neither form holds.
 func outputRise(v *view) *Finding {
-	last := v.lastKnown()
-	if last < 0 {
+	r, ok := v.rise()
+	if !ok {
 		return nil
 	}
-	day, byDay := v.riseOfDay(last)
-	rate, byRate := v.riseOfRate(last)
-	if !byDay && !byRate {
-		return nil
-	}
-	all := v.intervals()
-	first := v.runStart(last, func(i int) bool {
-		_, byDay := v.riseOfDay(i)
-		if byDay {
-			return true
+	last := v.back(r.last)
+	var headline, text string
+	var entries []drain.Entry
+	if r.byDay {
+		d := r.day
+		entries = charted(v.touching(d.from, d.to))
+		headline = fmt.Sprintf("Output up: %s in the last day, %s the day before", about(d.recent), about(d.earlier))
+		text = fmt.Sprintf("Output was %s in the %s up to %s and %s in the %s before: %s more%s.", about(d.recent), spell(v.RiseSpan), v.at(d.to),
+			about(d.earlier), spell(v.RiseSpan), about(d.up()), d.percentWords())
+		if d.left.Sign() > 0 {
+			text += fmt.Sprintf(" The %s after the tubing was milked are left out.", about(d.left))
 		}
-		_, byRate := v.riseOfRate(i)
-		return byRate
-	})
-	var text string
-	var evidence []drain.Entry
-	if byDay {
-		text = fmt.Sprintf("Output in the %s up to %s was %s mL (%s) against %s mL in the %s before (%s): up %s mL%s. Each volume is spread evenly over its interval, the time since the emptying or placement before it.%s The ward's rule calls at a rise of at least %s %% and %s.",
-			spell(v.RiseSpan), v.at(day.recent.to), rounded(day.recent.volume), v.shares(day.recent), rounded(day.earlier.volume), spell(v.RiseSpan), v.shares(day.earlier),
-			rounded(day.rise()), day.percentWords(), netOfIrrigant(day.earlier.of, day.recent.of), exactly(v.RisePercent), ml(v.RiseVolume))
-		evidence = append(evidence, charted(day.earlier.of, day.recent.of)...)
+		text += fmt.Sprintf(" Threshold: %s %% and %s more%s.", exactly(v.RisePercent), ml(v.RiseVolume), v.scatterWords(d.scatter))
 	}
-	if byRate {
+	if rate := r.rate; r.byRate {
+		span := last.end.Sub(rate.start)
+		usual := gives(rate.median, span)
+		for _, iv := range slices.Backward(rate.before) {
+			entries = append(entries, iv.entries...)
+		}
+		for k := rate.of - 1; k >= 0; k-- {
+			entries = append(entries, v.back(rate.last+k).entries...)
+		}
+		// The latest emptying is what to look at first.
+		headline = fmt.Sprintf("Output up: %s at the last emptying, usually %s", about(rate.net), about(usual))
+		if rate.of > 1 {
+			headline = fmt.Sprintf("Output up: %s at the last emptyings, usually %s", about(rate.net), about(usual))
+		}
+		words := fmt.Sprintf("%s came in the %s up to %s; at the median rate of the %d emptyings before it would have been %s. Threshold: %s times that and %s more%s.",
+			upper(about(rate.net)), spell(span), v.at(last.end), len(rate.before), about(usual), exactly(v.RateFactor), ml(rate.floor), v.scatterWords(rate.scatter))
+		if rate.floor.Cmp(v.RateVolume) < 0 {
+			words += " The fluid was darker too."
+		}
 		if text != "" {
 			text += " "
 		}
-		text += fmt.Sprintf("The last emptying, at %s, was %s in %s: %s mL/h, against a median of %s mL/h over the %d emptyings before it: %s.%s The ward's rule calls at more than %s times the median and at least %s.",
-			v.at(all[last].end), ml(all[last].net), spell(all[last].length()), rounded(all[last].rate()), rounded(rate.median), v.RateReadings, rates(rate.of),
-			netOfIrrigant(all[last:last+1], rate.of), exactly(v.RateFactor), ml(v.RateVolume))
-		evidence = append(evidence, charted(rate.of, all[last:last+1])...)
+		text += words
 	}
-	f := v.finding(drain.High, all[first].end, text, evidence...)
-	if byDay {
-		f.figure("output in the last "+spell(v.RiseSpan), rounded(day.recent.volume), "mL", "").
-			figure("output in the "+spell(v.RiseSpan)+" before", rounded(day.earlier.volume), "mL", "").
-			figure("rise", rounded(day.rise()), "mL", exactly(v.RiseVolume))
-		if p, ok := day.percent(); ok {
+	text += netOfIrrigant(entries)
+	f := v.finding(drain.High, r.since, headline, text, entries...)
+	if r.byDay {
+		f.figure("output in the last "+spell(v.RiseSpan), rounded(r.day.recent), "mL", "").
+			figure("output in the "+spell(v.RiseSpan)+" before", rounded(r.day.earlier), "mL", "").
+			figure("rise", rounded(r.day.up()), "mL", exactly(v.RiseVolume))
+		if p, ok := r.day.percent(); ok {
 			f.figure("rise in percent", rounded(p), "%", exactly(v.RisePercent))
 		}
+		f.scatterFigure("rise in standard deviations", r.day.up().Float(), r.day.scatter, v.RiseScatter)
 	}
-	if byRate {
-		f.figure("rate of the last interval", rounded(all[last].rate()), "mL/h", rounded(times(rate.median, v.RateFactor))).
-			figure("volume of the last emptying", exactly(all[last].net), "mL", exactly(v.RateVolume)).
-			figure("median rate before", rounded(rate.median), "mL/h", "")
+	if r.byRate {
+		f.figure("rate of the last interval", rounded(perHour(r.rate.net, last.end.Sub(r.rate.start))), "mL/h", rounded(times(r.rate.median, v.RateFactor))).
+			figure("volume above the usual", rounded(r.rate.up), "mL", exactly(r.rate.floor)).
+			figure("median rate before", rounded(r.rate.median), "mL/h", "")
+		f.scatterFigure("volume above the usual in standard deviations", r.rate.up.Float(), r.rate.scatter, v.RiseScatter)
 	}
 	return f
 }
 
-// dayRise is the comparison of two spans.
-type dayRise struct{ earlier, recent spread }
+func (v *view) scatterWords(scatter float64) string {
+	if scatter <= 0 {
+		return ""
+	}
+	return fmt.Sprintf(", and %s times this drain's own scatter of %s", exactly(v.RiseScatter), about(float(scatter)))
+}
 
-func (d dayRise) rise() drain.Volume { return d.recent.volume.Sub(d.earlier.volume) }
+func (f *Finding) scatterFigure(name string, up, scatter float64, threshold drain.Volume) {
+	if scatter > 0 {
+		f.figure(name, rounded(float(up/scatter)), "1", exactly(threshold))
+	}
+}
+
+func float(f float64) drain.Volume {
+	r, _ := new(big.Rat).SetString(fmt.Sprintf("%.3f", f))
+	return drain.ML(r)
+}
+
+// rise is what shows that the output rises.
+type rise struct {
+	last          int // number of the last known interval, from the end
+	since         time.Time
+	byDay, byRate bool
+	day           dayRise
+	rate          rateRise
+}
+
+func (v *view) findRise() (rise, bool) {
+	last, ok := v.lastKnown()
+	if !ok {
+		return rise{}, false
+	}
+	r := rise{last: last}
+	r.day, r.byDay = v.riseOfDay(last)
+	r.rate, r.byRate = v.riseOfRate(last)
+	if !r.byDay && !r.byRate {
+		return rise{}, false
+	}
+	r.since = v.back(last).end
+	for k := last + 1; ; k++ { // as long as it has held without a break
+		iv := v.back(k)
+		if iv == nil {
+			return r, true
+		}
+		if !iv.known {
+			continue
+		}
+		if _, holds := v.riseOfDay(k); !holds {
+			if _, holds = v.riseOfRate(k); !holds {
+				return r, true
+			}
+		}
+		r.since = iv.end
+	}
+}
+
+// dayRise is the comparison of two spans.
+type dayRise struct {
+	from, to        time.Time // of both together
+	earlier, recent drain.Volume
+	left            drain.Volume // of the recent span, left out since the tubing was milked
+	scatter         float64      // standard deviation to be expected of the difference, mL; 0: not known
+}
+
+func (d dayRise) up() drain.Volume { return d.recent.Sub(d.left).Sub(d.earlier) }
 
 func (d dayRise) percent() (drain.Volume, bool) {
-	if d.earlier.volume.Sign() <= 0 {
+	if d.earlier.Sign() <= 0 {
 		return drain.Volume{}, false
 	}
-	return d.rise().Mul(new(big.Rat).Quo(big.NewRat(100, 1), d.earlier.volume.Rat())), true
+	return d.up().Mul(new(big.Rat).Quo(big.NewRat(100, 1), d.earlier.Rat())), true
 }
 
 func (d dayRise) percentWords() string {
 	if p, ok := d.percent(); ok {
-		return " (" + rounded(p) + " %)"
+		return " (" + p.Text(0) + " %)"
 	}
 	return ""
 }
 
 // riseOfDay compares the spans that end with a known interval; false where they
 // are not complete or the rise is too small.
-func (v *view) riseOfDay(last int) (dayRise, bool) {
-	all := v.intervals()
-	end := all[last].end
-	middle, start := end.Add(-v.RiseSpan), end.Add(-2*v.RiseSpan)
-	// One interval follows on the other, so that there is no gap but at the start.
-	first := last + 1
-	for first > 0 && all[first-1].end.After(start) {
-		first--
-		if !all[first].known {
-			return dayRise{}, false
-		}
+func (v *view) riseOfDay(k int) (dayRise, bool) {
+	iv := v.back(k)
+	d := dayRise{from: iv.end.Add(-2 * v.RiseSpan), to: iv.end}
+	middle := iv.end.Add(-v.RiseSpan)
+	var known, more time.Duration
+	d.earlier, known = v.ran(d.from, middle)
+	d.recent, more = v.ran(middle, d.to)
+	if known != v.RiseSpan || more != v.RiseSpan || !v.enough(d) {
+		return d, false
 	}
-	if first > last || all[first].start.After(start) {
-		return dayRise{}, false
+	if d.left = v.milkedAway(k, middle); d.left.Sign() > 0 && !v.enough(d) {
+		return d, false
 	}
-	touching := all[first : last+1]
-	d := dayRise{earlier: spreadOver(touching, start, middle), recent: spreadOver(touching, middle, end)}
-	// rise/earlier ≥ percent/100, without dividing by an earlier total of 0.
-	enough := d.rise().Mul(big.NewRat(100, 1)).Cmp(times(d.earlier.volume, v.RisePercent)) >= 0
-	return d, enough && d.rise().Cmp(v.RiseVolume) >= 0
+	if s, ok := v.scatter(k); ok {
+		// n emptyings of span/n each, with the standard deviation s·span/n: together
+		// s·span/√n, and the difference of two such spans.
+		n := v.emptyingsIn(d.from, d.to) / 2
+		d.scatter = s * v.RiseSpan.Hours() * math.Sqrt(2/max(n, 1))
+	}
+	return d, d.up().Float() >= v.RiseScatter.Float()*d.scatter
 }
 
-// rateRise is the comparison of a rate with those before.
+// enough compares a rise with its floors: rise/earlier ≥ percent/100, without
+// dividing by an earlier total of 0.
+func (v *view) enough(d dayRise) bool {
+	up := d.up()
+	return up.Cmp(v.RiseVolume) >= 0 && up.Cmp(share(d.earlier, v.RisePercent)) >= 0
+}
+
+func (v *view) emptyingsIn(from, to time.Time) float64 {
+	v.reach(from)
+	n := func(t time.Time) int { return searchEnd(v.built, t) }
+	return float64(n(to) - n(from))
+}
+
+// milkedAway is what ran above the median rate in intervals of the span in which
+// the tubing was milked.
+func (v *view) milkedAway(k int, from time.Time) drain.Volume {
+	var away drain.Volume
+	for ; ; k++ {
+		iv := v.back(k)
+		if iv == nil || !iv.end.After(from) {
+			return away
+		}
+		if !iv.milked || !iv.known || iv.start.Before(from) {
+			continue
+		}
+		before := v.knownBefore(k, v.RateReadings)
+		if len(before) == 0 {
+			continue
+		}
+		if up := iv.net.Sub(gives(medianRate(before), iv.length())); up.Sign() > 0 {
+			away = away.Add(up)
+		}
+	}
+}
+
+// rateRise is the comparison of the rate of the last intervals with those before.
 type rateRise struct {
-	median drain.Volume
-	of     []interval
+	last       int // number of the last interval, from the end
+	of         int // how many there are of them: 1, and more only of a young drain
+	start      time.Time
+	net        drain.Volume // what came in them
+	before     []*interval  // the latest first
+	median, up drain.Volume // mL/h; mL above what it gives in that time
+	floor      drain.Volume // of up
+	scatter    float64      // standard deviation to be expected of that volume; 0: not known
 }
 
-func (v *view) riseOfRate(last int) (rateRise, bool) {
-	all := v.intervals()
-	if all[last].net.Cmp(v.RateVolume) < 0 || v.RateReadings <= 0 {
+func (v *view) riseOfRate(k int) (rateRise, bool) {
+	iv := v.back(k)
+	if iv.milked || v.RateReadings <= 0 {
 		return rateRise{}, false
 	}
-	var r rateRise
-	for i := last - 1; i >= 0 && len(r.of) < v.RateReadings; i-- {
-		if all[i].known {
-			r.of = append(r.of, all[i])
+	r := rateRise{last: k, of: 1, start: iv.start, net: iv.net, before: v.knownBefore(k, v.RateReadings), floor: v.RateVolume}
+	if len(r.before) < v.RateReadings {
+		return v.riseOfYoung(k)
+	}
+	r.median = medianRate(r.before)
+	r.up = iv.net.Sub(gives(r.median, iv.length()))
+	if s, ok := v.scatter(k); ok {
+		r.scatter = s * iv.length().Hours()
+	}
+	if r.up.Cmp(v.RateVolume) < 0 && r.up.Cmp(v.DarkerVolume) >= 0 && v.darkerIn(iv) {
+		r.floor = v.DarkerVolume
+	}
+	return r, v.exceeds(r, iv.end)
+}
+
+// exceeds compares a rise with its floors and the scatter.
+func (v *view) exceeds(r rateRise, end time.Time) bool {
+	return perHour(r.net, end.Sub(r.start)).Cmp(times(r.median, v.RateFactor)) > 0 && r.up.Cmp(r.floor) >= 0 && r.up.Float() >= v.RiseScatter.Float()*r.scatter
+}
+
+// riseOfYoung is that of a drain with too few intervals for a median of so many and
+// for a scatter: one emptying alone says little then, so that those of some hours
+// are taken together.
+func (v *view) riseOfYoung(k int) (rateRise, bool) {
+	end := v.back(k).end
+	r := rateRise{last: k, floor: v.RateVolume}
+	for ; ; k++ {
+		iv := v.back(k)
+		if iv == nil || !iv.known || iv.milked || end.Sub(iv.start) > v.YoungWithin {
+			return r, false
+		}
+		r.of, r.start, r.net = r.of+1, iv.start, r.net.Add(iv.net)
+		if r.before = v.knownBefore(k, v.RateReadings); len(r.before) < v.YoungReadings {
+			return r, false
+		}
+		r.median = medianRate(r.before)
+		if r.up = r.net.Sub(gives(r.median, end.Sub(r.start))); v.exceeds(r, end) && !v.lighter(r.start, end) {
+			return r, true
 		}
 	}
-	if len(r.of) < v.RateReadings {
-		return rateRise{}, false
+}
+
+// lighter reports whether the fluid looked lighter at the end of a span than at its
+// start.
+func (v *view) lighter(start, end time.Time) bool {
+	was, is := v.lookUpTo(start), v.lookUpTo(end)
+	return was != nil && is.rank < was.rank
+}
+
+// lookUpTo gives the last look up to an instant.
+func (v *view) lookUpTo(t time.Time) *ranked {
+	for k := 0; ; k++ {
+		if l := v.look(k); l == nil || !l.at.After(t) {
+			return l
+		}
 	}
-	slices.Reverse(r.of)
-	r.median = medianRate(r.of)
-	return r, all[last].rate().Cmp(times(r.median, v.RateFactor)) > 0
+}
+
+// darkerIn reports whether the fluid of an interval's emptying was darker than
+// before, other than by a look that one lighter look before may be to blame for.
+func (v *view) darkerIn(iv *interval) bool {
+	for k := 0; ; k++ {
+		l := v.look(k)
+		if l == nil || l.at.Before(iv.entries[0].At) {
+			return false
+		}
+		if !l.at.After(iv.end) {
+			d, ok := v.darkeningAt(k)
+			return ok && d.now.rank > d.usual
+		}
+	}
+}
+
+// fewestOfScatter is the fewest intervals whose scatter is worth something.
+const fewestOfScatter = 6
+
+// scatter is the standard deviation of the rates, in mL/h, of the intervals before
+// the k-th: the median of their moving ranges over 0.954, which is what that of
+// normally distributed values is.
+func (v *view) scatter(k int) (float64, bool) {
+	before := v.knownBefore(k, v.ScatterReadings)
+	if len(before) < fewestOfScatter {
+		return 0, false
+	}
+	ranges := make([]float64, len(before)-1)
+	for i := range ranges {
+		d := before[i].rate().Sub(before[i+1].rate()).Float()
+		ranges[i] = max(d, -d)
+	}
+	slices.Sort(ranges)
+	n := len(ranges)
+	return (ranges[(n-1)/2] + ranges[n/2]) / 2 / 0.954, true
 }
 
 // medianRate of at least one known interval: the middle rate, or the mean of the
 // two middle ones, exact.
-func medianRate(of []interval) drain.Volume {
+func medianRate(of []*interval) drain.Volume {
 	rates := make([]drain.Volume, len(of))
 	for i, iv := range of {
 		rates[i] = iv.rate()
@@ -158,63 +364,4 @@ func medianRate(of []interval) drain.Volume {
 	slices.SortFunc(rates, drain.Volume.Cmp)
 	n := len(rates)
 	return rates[(n-1)/2].Add(rates[n/2]).Mul(big.NewRat(1, 2))
-}
-
-// times multiplies by a number that is held as a Volume.
-func times(v, number drain.Volume) drain.Volume { return v.Mul(number.Rat()) }
-
-// longestList of readings in a text; a drain is emptied some 6 to 12 times a day.
-const longestList = 24
-
-// volumes words emptyings: "40 mL at 2026-03-01 08:00 +01:00, 35 mL at 12:00";
-// date and offset are given where they change.
-func (v *view) volumes(of []interval) string {
-	if len(of) == 0 {
-		return "nothing emptied"
-	}
-	var words []string
-	var before time.Time
-	for i, iv := range of {
-		if i == longestList {
-			words = append(words, fmt.Sprintf("%d more", len(of)-i))
-			break
-		}
-		words = append(words, ml(iv.net)+" at "+v.atAfter(iv.end, before))
-		before = iv.end
-	}
-	return strings.Join(words, ", ")
-}
-
-// rates words the rates of emptyings in their order: "10 (40 mL in 4 h)".
-func rates(of []interval) string {
-	var words []string
-	for i, iv := range of {
-		if i == longestList {
-			words = append(words, fmt.Sprintf("%d more", len(of)-i))
-			break
-		}
-		words = append(words, fmt.Sprintf("%s (%s in %s)", rounded(iv.rate()), ml(iv.net), spell(iv.length())))
-	}
-	return strings.Join(words, ", ")
-}
-
-// charted gives the entries of intervals.
-func charted(of ...[]interval) []drain.Entry {
-	var entries []drain.Entry
-	for _, some := range of {
-		for _, iv := range some {
-			entries = append(entries, iv.entries...)
-		}
-	}
-	return entries
-}
-
-// netOfIrrigant says so where the volumes are not those that were measured.
-func netOfIrrigant(of ...[]interval) string {
-	for _, e := range charted(of...) {
-		if e.Instilled.Sign() != 0 {
-			return " Volumes are net of irrigant: measured less instilled."
-		}
-	}
-	return ""
 }

@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"tidemark/internal/concern"
 	"tidemark/internal/drain"
 	"tidemark/internal/escalate"
 )
@@ -17,24 +18,26 @@ import (
 // The scenario files in testdata hold cases of this form; "#" begins a comment.
 //
 //	case one line that names it
-//	drain biliary 150 mL              compartment and capacity, both may be left out
+//	drain biliary 150 mL              compartment and capacity; inactive, type=open
 //	placed +0h                        or: placed unknown
 //	ended +30h stopped                status of the placement, after placed
 //	+4h emptied 40 mL serosanguineous charged medicine-cup
 //	+6h check fill 50 % lost
 //	+7h site redness pus              or: site clean, site unjudged
 //	expect +8h darker high since +4h on 1 2
+//	expect +8h says darker Fluid darker: sanguineous, serous before
 //	expect +8h no overdue
 //	expect +8h level high
 //	next +8h +8h15m                   when the next change by itself is, or never
 //
 // Times count from 2026-03-01 08:00 UTC. An entry may carry besides: unmeasured,
 // instilled 20 mL, fill 50 %, estimated, preliminary, entered-in-error, out,
-// colour WORD, id NAME. Its id is its number among the entries otherwise.
+// colour WORD, odour WORD, milked, sluggish, by NAME, id NAME. Its id is its number among the entries otherwise.
 // A "next" leaves out the nanosecond by which a limit is first exceeded.
 var epoch = time.Date(2026, 3, 1, 8, 0, 0, 0, time.UTC)
 
 type scenario struct {
+	rules   escalate.Rules
 	name    string
 	line    int
 	subject escalate.Subject
@@ -59,10 +62,10 @@ func TestScenarios(t *testing.T) {
 			for _, s := range readScenarios(t, file) {
 				t.Run(s.name, func(t *testing.T) {
 					for _, e := range s.expects {
-						if err := e.hold(escalate.Defaults(), s.subject, e.at); err != nil {
+						if err := e.hold(s.rules, s.subject, e.at); err != nil {
 							t.Errorf("%s:%d: %s: %v", file, e.line, e.text, err)
 						}
-						for _, f := range escalate.Evaluate(escalate.Defaults(), s.subject, e.at) {
+						for _, f := range escalate.Evaluate(s.rules, s.subject, e.at) {
 							covered[f.Rule] = true
 						}
 					}
@@ -103,7 +106,7 @@ func parseScenarios(text []byte) ([]scenario, error) {
 		}
 		if words[0] == "case" {
 			name := strings.Join(words[1:], " ")
-			all = append(all, scenario{name: name, line: n, subject: escalate.Subject{Drain: drain.Drain{ID: "d"}}})
+			all = append(all, scenario{name: name, line: n, rules: escalate.Defaults(), subject: escalate.Subject{Drain: drain.Drain{ID: "d", Active: true}}})
 			continue
 		}
 		if len(all) == 0 {
@@ -145,10 +148,21 @@ func (s *scenario) read(line int, words []string) error {
 		return nil
 	}
 	switch words[0] {
+	case "rise": // other thresholds than the default: rise 25 % 20 mL, by rate 20 mL
+		var percent, day, rate int64
+		if _, err := fmt.Sscanf(strings.Join(words[1:], " "), "%d %% %d mL, by rate %d mL", &percent, &day, &rate); err != nil {
+			return err
+		}
+		s.rules.RisePercent, s.rules.RiseVolume, s.rules.RateVolume = drain.MLInt(percent), drain.MLInt(day), drain.MLInt(rate)
+		return nil
 	case "drain":
 		for _, w := range words[1:] {
 			if v, ok := drain.ParseML(w); ok {
 				s.subject.Drain.Capacity = v
+			} else if w == "inactive" {
+				s.subject.Drain.Active = false
+			} else if strings.HasPrefix(w, "type=") {
+				s.subject.Drain.Type = strings.TrimPrefix(w, "type=")
 			} else if w != "mL" {
 				s.subject.Drain.Compartment = drain.Compartment(w)
 			}
@@ -178,6 +192,20 @@ func (s *scenario) read(line int, words []string) error {
 			p.End = at
 		}
 		p.Status = drain.PlacementStatus(words[2])
+		return nil
+	case "beside": // an entry of the patient's other drain, placed at the epoch
+		n := len(s.subject.Entries)
+		if err := s.entry(words[1:]); err != nil {
+			return err
+		}
+		e := s.subject.Entries[n]
+		s.subject.Entries = s.subject.Entries[:n:n]
+		if len(s.subject.Siblings) == 0 {
+			s.subject.Siblings = []escalate.Sibling{{Drain: drain.Drain{ID: "b", Label: "Drain 2"}, Placed: epoch}}
+		}
+		b := &s.subject.Siblings[0]
+		e.Drain, e.ID = "b", fmt.Sprint("b", len(b.Entries)+1)
+		b.Entries = append(b.Entries, e)
 		return nil
 	case "expect":
 		return s.expect(line, words[1:])
@@ -254,6 +282,14 @@ func (s *scenario) entry(words []string) error {
 			e.Colour = next()
 		case "id":
 			e.ID = next()
+		case "odour":
+			e.Odour = next()
+		case "by":
+			e.DoneBy = next()
+		case "milked":
+			e.Care = append(e.Care, drain.TubingMilked)
+		case "patent", "sluggish", "occluded":
+			e.Patency = drain.Patency(w)
 		case "clean":
 			e.Assessed = true
 		case "unjudged":
@@ -273,6 +309,15 @@ func (s *scenario) entry(words []string) error {
 	return nil
 }
 
+// level is that of concerns that the findings make.
+func level(findings []escalate.Finding) string {
+	var cs []drain.Concern
+	for _, f := range findings {
+		cs = append(cs, drain.Concern{Severity: f.Severity, Evidence: []drain.Evidence{{Rule: f.Rule}}})
+	}
+	return concern.Level(cs)
+}
+
 func (s *scenario) expect(line int, words []string) error {
 	if len(words) < 3 {
 		return fmt.Errorf("expect what?")
@@ -285,10 +330,22 @@ func (s *scenario) expect(line int, words []string) error {
 	switch {
 	case words[1] == "level":
 		x.hold = func(r escalate.Rules, s escalate.Subject, at time.Time) error {
-			if got := escalate.Level(escalate.Evaluate(r, s, at)); got != words[2] {
+			if got := level(escalate.Evaluate(r, s, at)); got != words[2] {
 				return fmt.Errorf("the level is %s", got)
 			}
 			return nil
+		}
+	case words[1] == "says": // a rule and its headline
+		x.hold = func(r escalate.Rules, s escalate.Subject, at time.Time) error {
+			for _, f := range escalate.Evaluate(r, s, at) {
+				if f.Rule == words[2] {
+					if want := strings.Join(words[3:], " "); f.Headline != want {
+						return fmt.Errorf("it says %q", f.Headline)
+					}
+					return nil
+				}
+			}
+			return fmt.Errorf("it does not hold")
 		}
 	case words[1] == "no":
 		x.hold = func(r escalate.Rules, s escalate.Subject, at time.Time) error {

@@ -3,6 +3,7 @@ package escalate
 import (
 	"fmt"
 	"slices"
+	"time"
 
 	"tidemark/internal/drain"
 )
@@ -16,46 +17,83 @@ var inflammation = [...]drain.Sign{drain.Redness, drain.Swelling, drain.Warmth, 
 // moderate, and they are not added to the others.
 //
 // It is about a state and ends with a later assessment without signs; an
-// assessment in which nothing was judged does not count. Assessments of one
+// assessment in which nothing was assessed does not count. Assessments of one
 // instant are taken together.
 func siteSigns(v *view) *Finding {
-	assessed := func(e drain.Entry) bool { return e.Kind == drain.Site && (e.Assessed || len(e.Signs) > 0) }
-	run := v.run(
-		func(e drain.Entry) bool { return assessed(e) && len(e.Signs) > 0 },
-		assessed)
-	if len(run) == 0 {
+	s, ok := v.site()
+	if !ok {
 		return nil
 	}
-	latest := run[len(run)-1].At
-	var signs []string
-	var now []drain.Entry
 	inflamed, pus := 0, false
-	for _, e := range run {
-		if !e.At.Equal(latest) {
-			continue
+	var words []string
+	for _, sign := range s.signs {
+		pus = pus || sign == drain.Pus
+		if slices.Contains(inflammation[:], sign) {
+			inflamed++
 		}
-		now = append(now, e)
-		for _, s := range e.Signs {
-			if slices.Contains(signs, string(s)) {
-				continue
-			}
-			signs = append(signs, string(s))
-			pus = pus || s == drain.Pus
-			if slices.Contains(inflammation[:], s) {
-				inflamed++
-			}
-		}
-	}
-	slices.Sort(signs)
-	if i := slices.Index(signs, string(drain.SutureLoose)); i >= 0 {
-		signs[i] = "a loose suture"
+		words = append(words, signWords(sign))
 	}
 	severity := drain.Moderate
 	if pus || inflamed >= v.SiteSignsHigh {
 		severity = drain.High
 	}
-	text := fmt.Sprintf("The site was charted with %s at %s. The ward's rule calls at any sign, and ranks pus, or %d and more of redness, swelling, warmth and tenderness, as high.",
-		list(signs), v.at(latest), v.SiteSignsHigh)
-	return v.finding(severity, run[0].At, text, now...).
+	text := fmt.Sprintf("The site showed %s at %s.", list(words), v.at(s.at))
+	if severity == drain.High && !pus {
+		text += fmt.Sprintf(" Threshold: %d of redness, swelling, warmth and tenderness.", v.SiteSignsHigh)
+	}
+	return v.finding(severity, s.since, "Drain site: "+list(words), text, s.of...).
 		figure("signs of inflammation", fmt.Sprint(inflamed), "1", fmt.Sprint(v.SiteSignsHigh))
+}
+
+func signWords(s drain.Sign) string {
+	if s == drain.SutureLoose {
+		return "loose suture"
+	}
+	return string(s)
+}
+
+// site is what the latest assessment of the site shows, if it shows a sign.
+type site struct {
+	at, since time.Time
+	signs     []drain.Sign // sorted
+	of        []drain.Entry
+}
+
+func (v *view) findSite() (s site, ok bool) {
+	assessed := func(e drain.Entry) bool { return e.Kind == drain.Site && (e.Assessed || len(e.Signs) > 0) }
+	run := v.run(
+		func(e drain.Entry) bool { return assessed(e) && len(e.Signs) > 0 },
+		assessed)
+	if len(run) == 0 {
+		return s, false
+	}
+	s.at, s.since = run[len(run)-1].At, run[0].At
+	for _, e := range run {
+		if e.At.Equal(s.at) {
+			s.of = append(s.of, e)
+			s.signs = append(s.signs, e.Signs...)
+		}
+	}
+	slices.Sort(s.signs)
+	s.signs = slices.Compact(s.signs)
+	return s, true
+}
+
+// shown are those of some signs that the site shows, in words, and the entries.
+type shown struct {
+	words []string
+	by    []drain.Entry
+}
+
+func (v *view) signs(of ...drain.Sign) (found shown) {
+	s, ok := v.site()
+	if !ok {
+		return found
+	}
+	for _, sign := range s.signs {
+		if slices.Contains(of, sign) {
+			found.words, found.by = append(found.words, signWords(sign)), s.of
+		}
+	}
+	return found
 }

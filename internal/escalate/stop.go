@@ -2,78 +2,97 @@ package escalate
 
 import (
 	"fmt"
-	"math/big"
+	"time"
 
 	"tidemark/internal/drain"
 )
 
-// suddenStop holds when a drain that ran nearly stopped, which may mean that it is
-// blocked: over the latest intervals that make up at least 4 h the rate is at most
-// 10 % of the median of the rates before them (of the intervals emptied in the 24 h
-// up to the beginning of those 4 h), and that median is at least 2 mL/h.
+// suddenStop holds when far less came out than the drain's own rate of the 24 h
+// before promised, which may mean that it is blocked: over one or more of the latest
+// emptyings, within 24 h, the output falls short of that by at least 90 % and 8 mL.
+// So a quick drain is seen at its first empty bulb, a slow one when enough should
+// have come. It is high with leakage or swelling at the site, which a blocked drain
+// causes.
 //
-// The latest intervals are the fewest, counted back from the last measured
-// emptying, that are long enough together; an emptying among them that was not
-// measured leaves the rule silent. It ends with the first measured emptying at
-// which the condition does not hold; that is so too after a day of next to nothing,
-// when this has become the median.
+// The rate is what ran in those 24 h over the time of them of which the output is
+// known, at least 8 h. An emptying that was not measured ends the looking back. It
+// ends with the first measured emptying at which it does not hold; that is so too
+// after a day of next to nothing, when this has become the drain's own rate.
 func suddenStop(v *view) *Finding {
-	last := v.lastKnown()
-	if last < 0 {
-		return nil
-	}
-	s, ok := v.stopAt(last)
+	s, ok := v.stop()
 	if !ok {
 		return nil
 	}
-	all := v.intervals()
-	first := v.runStart(last, func(i int) bool { _, ok := v.stopAt(i); return ok })
-	text := fmt.Sprintf("In the %s up to %s the drain gave %s (%s): %s mL/h, against a median of %s mL/h over the %s before: %s.%s It may be blocked. The ward's rule calls at %s %% of the median or less over at least %s, if the median is at least %s mL/h.",
-		spell(s.low.length()), v.at(s.low.end), ml(s.low.net), v.volumes(s.lowOf), rounded(s.low.rate()), rounded(s.median), count(len(s.before), "emptying", "emptyings"), rates(s.before),
-		netOfIrrigant(s.lowOf, s.before), exactly(v.StopPercent), spell(v.StopSpan), exactly(v.StopRate))
-	return v.finding(drain.Moderate, all[first].end, text, charted(s.before, s.lowOf)...).
-		figure("rate", rounded(s.low.rate()), "mL/h", rounded(s.ceiling)).
-		figure("over", hours(s.low.length()), "h", hours(v.StopSpan)).
-		figure("median rate before", rounded(s.median), "mL/h", exactly(v.StopRate))
+	text := fmt.Sprintf("%s came in the %s up to %s, where %s were to be expected at the rate of the %s before: the drain may be blocked. Threshold: %s %% and %s short.",
+		upper(about(s.low)), spell(s.to.Sub(s.from)), v.at(s.to), about(s.promised), spell(v.StopBefore), exactly(v.StopPercent), ml(v.StopVolume))
+	severity, evidence := drain.Moderate, charted(s.of)
+	headline := fmt.Sprintf("Output stopped: %s instead of %s", about(s.low), about(s.promised))
+	if signs := v.signs(drain.Leakage, drain.Swelling); len(signs.words) > 0 {
+		severity = drain.High
+		headline += ", with " + list(signs.words) + " at the site"
+		text += fmt.Sprintf(" The site shows %s.", list(signs.words))
+		evidence = append(evidence, signs.by...)
+	}
+	text += netOfIrrigant(evidence)
+	return v.finding(severity, s.since, headline, text, evidence...).
+		figure("output", rounded(s.low), "mL", rounded(s.ceiling)).
+		figure("promised", rounded(s.promised), "mL", "").
+		figure("short by", rounded(s.promised.Sub(s.low)), "mL", exactly(v.StopVolume)).
+		figure("over", hours(s.to.Sub(s.from)), "h", "")
 }
 
-// stop is a low rate and what came before it.
+// stop is a span in which hardly anything came, and what was to be expected.
 type stop struct {
-	low             interval // the latest intervals as one
-	lowOf, before   []interval
-	median, ceiling drain.Volume // mL/h
+	from, to, since        time.Time
+	low, promised, ceiling drain.Volume
+	of                     []interval // of the span, and of the time before it
 }
 
-func (v *view) stopAt(last int) (stop, bool) {
-	all := v.intervals()
-	i := last
-	var s stop
-	s.low = interval{end: all[last].end, known: true}
-	for ; i >= 0 && all[i].known; i-- {
-		s.low.start = all[i].start
-		s.low.net = s.low.net.Add(all[i].net)
-		if s.low.length() >= v.StopSpan {
+// findStop looks at the latest emptyings together, at more and more of them; the
+// longest span that shows it says most, and best since when.
+func (v *view) findStop() (stop, bool) {
+	last, ok := v.lastKnown()
+	if !ok {
+		return stop{}, false
+	}
+	var found stop
+	end, first := v.back(last).end, 0
+	var low drain.Volume
+	for k := last; ; k++ {
+		iv := v.back(k)
+		if iv == nil || !iv.known || end.Sub(iv.start) > v.StopWithin {
+			break
+		}
+		low = low.Add(iv.net)
+		if s, ok := v.stopFrom(iv.start, end, low); ok {
+			s.low, found, first = low, s, k
+		}
+	}
+	if found.to.IsZero() {
+		return stop{}, false
+	}
+	// Since the first emptying of the span by which it could be told.
+	low = drain.Volume{}
+	for k := first; k >= last; k-- {
+		iv := v.back(k)
+		low = low.Add(iv.net)
+		if _, ok := v.stopFrom(found.from, iv.end, low); ok {
+			found.since = iv.end
 			break
 		}
 	}
-	if i < 0 || !all[i].known {
+	found.of = v.touching(found.from.Add(-v.StopBefore), found.to)
+	return found, true
+}
+
+// stopFrom compares what came in a span with what the rate before promised.
+func (v *view) stopFrom(from, to time.Time, low drain.Volume) (stop, bool) {
+	before, known := v.ran(from.Add(-v.StopBefore), from)
+	if known < v.StopKnown || known <= 0 {
 		return stop{}, false
 	}
-	s.lowOf = all[i : last+1]
-	oldest := s.low.start.Add(-v.StopBefore)
-	from := i
-	for from > 0 && all[from-1].end.After(oldest) {
-		from--
-	}
-	for _, iv := range all[from:i] {
-		if iv.known {
-			s.before = append(s.before, iv)
-		}
-	}
-	if len(s.before) == 0 {
-		return stop{}, false
-	}
-	s.median = medianRate(s.before)
-	s.ceiling = times(s.median, v.StopPercent.Mul(big.NewRat(1, 100)))
-	return s, s.median.Cmp(v.StopRate) >= 0 && s.low.rate().Cmp(s.ceiling) <= 0
+	s := stop{from: from, to: to, promised: gives(perHour(before, known), to.Sub(from))}
+	short := s.promised.Sub(low)
+	s.ceiling = s.promised.Sub(share(s.promised, v.StopPercent))
+	return s, short.Cmp(v.StopVolume) >= 0 && low.Cmp(s.ceiling) <= 0
 }

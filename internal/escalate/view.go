@@ -2,10 +2,10 @@ package escalate
 
 import (
 	"slices"
+	"sort"
 	"sync"
 	"time"
 
-	"tidemark/internal/balance"
 	"tidemark/internal/drain"
 )
 
@@ -80,7 +80,7 @@ func over(p drain.Placement, now time.Time) bool {
 	return !p.End.After(now)
 }
 
-// view is what the rules judge: a drain at an instant.
+// view is what the rules evaluate: a drain at an instant.
 type view struct {
 	Rules
 	subject Subject
@@ -88,46 +88,54 @@ type view struct {
 	now     time.Time
 	entries []drain.Entry // that count, of this stay, up to now, in order
 
+	course
+	work int // entries, emptyings and looks that were looked at
+
 	// What several rules need, worked out once.
-	instants  func() [][]drain.Entry
-	intervals func() []interval
-	ranked    func() []ranked
-	doubts    func() []doubt
-	brisk     func() [][]briskSpan // by limit
+	rise   func() (rise, bool)
+	brisk  func() [][]briskSpan // by limit
+	stop   func() (stop, bool)
+	site   func() (site, bool)
+	doubts func() []doubt
 }
 
 func look(r Rules, s Subject, now time.Time) *view {
 	stay := s.Stay(now)
 	v := &view{Rules: r, subject: s, now: now, stay: stay, entries: s.During(stay, now)}
-	v.instants = sync.OnceValue(v.findInstants)
-	v.intervals = sync.OnceValue(v.findIntervals)
-	v.ranked = sync.OnceValue(v.findRanked)
-	v.doubts = sync.OnceValue(v.findDoubts)
+	v.course.from, v.course.step = len(v.entries), 32
+	v.rise = once(v.findRise)
 	v.brisk = sync.OnceValue(v.findBrisk)
+	v.stop = once(v.findStop)
+	v.site = once(v.findSite)
+	v.doubts = sync.OnceValue(v.findDoubts)
 	return v
 }
 
+func once[T any](find func() (T, bool)) func() (T, bool) { return sync.OnceValues(find) }
+
 // During gives the entries that count and were charted for the stay, up to now, in
-// order of time.
+// order of time. They may share memory with s.
 func (s Subject) During(stay Stay, now time.Time) []drain.Entry {
-	entries := filter(s.Entries, func(e drain.Entry) bool {
+	during := func(e drain.Entry) bool {
 		return e.Counts() && !e.At.After(now) && !e.At.Before(stay.Start) && (stay.End.IsZero() || !e.At.After(stay.End))
-	})
-	slices.SortFunc(entries, byTime)
+	}
+	if slices.IsSortedFunc(s.Entries, drain.Entry.Compare) { // as stores give them
+		from := sort.Search(len(s.Entries), func(i int) bool { return !s.Entries[i].At.Before(stay.Start) })
+		to := sort.Search(len(s.Entries), func(i int) bool {
+			return s.Entries[i].At.After(now) || !stay.End.IsZero() && s.Entries[i].At.After(stay.End)
+		})
+		some := s.Entries[from:max(from, to):max(from, to)]
+		if !slices.ContainsFunc(some, func(e drain.Entry) bool { return !e.Counts() }) {
+			return some
+		}
+		return filter(some, during)
+	}
+	entries := filter(s.Entries, during)
+	slices.SortFunc(entries, drain.Entry.Compare)
 	return entries
 }
 
-func byTime(a, b drain.Entry) int {
-	switch {
-	case a.Before(b):
-		return -1
-	case b.Before(a):
-		return 1
-	}
-	return 0
-}
-
-// inPlace reports whether there is a drain in a patient to be judged.
+// inPlace reports whether there is a drain in a patient to be evaluated.
 func (v *view) inPlace() bool { return v.stay.Known() && v.stay.InPlace }
 
 func (v *view) applies(r rule) bool {
@@ -141,42 +149,26 @@ func (v *view) capacity() drain.Volume {
 	return v.DefaultCapacity
 }
 
-// lastEmptying gives the last emptying, measured or not.
-func (v *view) lastEmptying() (drain.Entry, bool) {
-	for _, e := range slices.Backward(v.entries) {
-		if e.Kind == drain.Emptying {
-			return e, true
-		}
-	}
-	return drain.Entry{}, false
-}
-
-// findInstants gives the entries in groups of one instant: what was charted together,
-// perhaps of one emptying in two cups.
-func (v *view) findInstants() [][]drain.Entry {
-	var groups [][]drain.Entry
-	for from, i := 0, 1; i <= len(v.entries); i++ {
-		if i == len(v.entries) || !v.entries[i].At.Equal(v.entries[from].At) {
-			groups = append(groups, v.entries[from:i])
-			from = i
-		}
-	}
-	return groups
-}
-
 // run gives the entries that show a state and lasted to the end: from the first
 // that shows it after the last instant that ends it. An instant at which one entry
 // shows the state and another ends it does not end it.
 func (v *view) run(shows, ends func(drain.Entry) bool) []drain.Entry {
 	var run []drain.Entry
-	for _, group := range slices.Backward(v.instants()) {
+	for to := len(v.entries); to > 0; {
+		from := to - 1
+		for from > 0 && v.entries[from-1].At.Equal(v.entries[from].At) {
+			from--
+		}
+		group := v.entries[from:to]
+		v.work += len(group)
 		showing := filter(group, shows)
 		if len(showing) == 0 && slices.ContainsFunc(group, ends) {
 			break
 		}
 		run = append(run, showing...)
+		to = from
 	}
-	slices.SortFunc(run, byTime)
+	slices.SortFunc(run, drain.Entry.Compare)
 	return run
 }
 
@@ -190,75 +182,11 @@ func filter(entries []drain.Entry, keep func(drain.Entry) bool) []drain.Entry {
 	return kept
 }
 
-// interval is a time over which a volume collected, with the emptyings that
-// measured it.
-type interval struct {
-	start, end time.Time
-	net        drain.Volume
-	known      bool // volume and length are known
-	entries    []drain.Entry
-}
-
-func (i interval) length() time.Duration { return i.end.Sub(i.start) }
-
-// rate in mL/h, of a known interval.
-func (i interval) rate() drain.Volume { return perHour(i.net, i.length()) }
-
-// findIntervals gives balance's intervals, those of one instant made one: a
-// reservoir poured out in two cups is one emptying.
-func (v *view) findIntervals() []interval {
-	var all []interval
-	for _, b := range balance.Intervals(v.entries, v.stay.PlacedAt()) {
-		if last := len(all) - 1; last >= 0 && all[last].end.Equal(b.End) {
-			i := &all[last]
-			i.net = i.net.Add(b.Net)
-			i.known = i.known && b.Known
-			i.entries = append(i.entries, b.Entry)
-			continue
-		}
-		all = append(all, interval{
-			start: b.Start, end: b.End, net: b.Net,
-			known:   b.Known && b.Start.Before(b.End),
-			entries: []drain.Entry{b.Entry},
-		})
-	}
-	return all
-}
-
-// lastKnown gives the index of the last interval of known volume, or −1. An
-// emptying that was not measured says nothing about the output, neither that a
-// condition began nor that it ended.
-func (v *view) lastKnown() int {
-	all := v.intervals()
-	for i := len(all) - 1; i >= 0; i-- {
-		if all[i].known {
-			return i
-		}
-	}
-	return -1
-}
-
-// runStart gives the first of the unbroken run of known intervals, ending with
-// last, of which holds is true.
-func (v *view) runStart(last int, holds func(int) bool) int {
-	all, first := v.intervals(), last
-	for i := last - 1; i >= 0; i-- {
-		if !all[i].known {
-			continue
-		}
-		if !holds(i) {
-			break
-		}
-		first = i
-	}
-	return first
-}
-
 // finding starts a finding that rests on entries.
-func (v *view) finding(s drain.Severity, since time.Time, text string, evidence ...drain.Entry) *Finding {
-	f := &Finding{Severity: s, Since: since, Text: text}
+func (v *view) finding(s drain.Severity, since time.Time, headline, text string, evidence ...drain.Entry) *Finding {
+	f := &Finding{Severity: s, Since: since, Headline: headline, Text: text}
 	evidence = slices.Clone(evidence)
-	slices.SortFunc(evidence, byTime)
+	slices.SortFunc(evidence, drain.Entry.Compare)
 	for _, e := range evidence {
 		f.Preliminary = f.Preliminary || e.Preliminary()
 		if n := len(f.Evidence); n == 0 || f.Evidence[n-1] != e.ID {

@@ -3,62 +3,76 @@ package escalate
 import (
 	"fmt"
 	"math/big"
+	"regexp"
 	"strings"
 	"time"
 
 	"tidemark/internal/drain"
 )
 
-// at words an instant on the ward's clock.
+// at words an instant on the ward's clock: "14:05", with the date where that is
+// not today's, and with the year where that is not this one.
 func (v *view) at(t time.Time) string {
 	zone := v.subject.Zone
 	if zone == nil {
 		zone = time.UTC
 	}
-	return t.In(zone).Format(clockLayout)
-}
-
-const clockLayout = "2006-01-02 15:04 -07:00"
-
-// atAfter words an instant in a list, without date and offset where they are
-// those of the instant before.
-func (v *view) atAfter(t, before time.Time) string {
-	words, last := v.at(t), v.at(before)
-	const date, clock = len("2006-01-02"), len("2006-01-02 15:04")
-	if words[:date] == last[:date] && words[clock:] == last[clock:] {
-		return words[date+1 : clock]
+	t, now := t.In(zone), v.now.In(zone)
+	switch {
+	case t.Year() != now.Year():
+		return t.Format("15:04 on 2 Jan 2006")
+	case t.YearDay() != now.YearDay():
+		return t.Format("15:04 on 2 Jan")
 	}
-	return words
+	return t.Format("15:04")
 }
 
-// spell words a span of time: "4 h 15 min", "14 days".
+// dated is a date as at words it.
+var dated = regexp.MustCompile(` on \d{1,2} [A-Z][a-z]{2}( \d{4})?`)
+
+// Undated takes the dates out of the words of a finding: what differs in nothing
+// else is the same finding, read on another day.
+func Undated(words string) string { return dated.ReplaceAllString(words, "") }
+
+// spell words a span of time in whole minutes: "4 h 15 min", "14 days",
+// "3 days 5 h".
 func spell(d time.Duration) string {
 	const day = 24 * time.Hour
-	if d >= 3*day && d%day == 0 {
+	d = d.Round(time.Minute)
+	if d >= 3*day {
+		if hours := d % day / time.Hour; hours > 0 {
+			return fmt.Sprintf("%d days %d h", d/day, hours)
+		}
 		return fmt.Sprintf("%d days", d/day)
 	}
-	var parts []string
-	take := func(unit time.Duration, name string) {
-		if n := d / unit; n != 0 {
-			parts = append(parts, fmt.Sprintf("%d %s", n, name))
-			d -= n * unit
-		}
+	hours, minutes := d/time.Hour, d%time.Hour/time.Minute
+	switch {
+	case hours == 0:
+		return fmt.Sprintf("%d min", minutes)
+	case minutes == 0:
+		return fmt.Sprintf("%d h", hours)
 	}
-	take(time.Hour, "h")
-	take(time.Minute, "min")
-	if d != 0 || len(parts) == 0 {
-		parts = append(parts, fmt.Sprintf("%g s", d.Seconds()))
-	}
-	return strings.Join(parts, " ")
+	return fmt.Sprintf("%d h %d min", hours, minutes)
 }
 
 // exactly words a number as charted; a number without a finite decimal to six
 // places.
 func exactly(v drain.Volume) string { return v.Text(6) }
 
+// ml words a volume as it was charted, or a threshold.
 func ml(v drain.Volume) string { return exactly(v) + " mL" }
 
-// rounded words a computed number.
+// about words a computed volume: to 1 mL, below 10 mL to 0.1.
+func about(v drain.Volume) string {
+	if v.Cmp(ten) < 0 && v.Cmp(drain.Volume{}.Sub(ten)) > 0 {
+		return v.Text(1) + " mL"
+	}
+	return v.Text(0) + " mL"
+}
+
+var ten = drain.MLInt(10) // read only
+
+// rounded words a computed number for machines.
 func rounded(v drain.Volume) string { return v.Text(2) }
 
 func hours(d time.Duration) string { return rounded(drain.ML(big.NewRat(int64(d), int64(time.Hour)))) }
@@ -71,6 +85,17 @@ func minutes(d time.Duration) string {
 func perHour(v drain.Volume, over time.Duration) drain.Volume {
 	return v.Mul(big.NewRat(int64(time.Hour), int64(over)))
 }
+
+// gives is what a rate in mL/h gives in a span.
+func gives(rate drain.Volume, span time.Duration) drain.Volume {
+	return rate.Mul(big.NewRat(int64(span), int64(time.Hour)))
+}
+
+// times multiplies by a number that is held as a Volume.
+func times(v, number drain.Volume) drain.Volume { return v.Mul(number.Rat()) }
+
+// share is so many percent of a volume.
+func share(v, percent drain.Volume) drain.Volume { return times(v, percent).Mul(big.NewRat(1, 100)) }
 
 // list joins words: "a", "a and b", "a, b and c".
 func list(words []string) string {
@@ -86,4 +111,22 @@ func count(n int, one, many string) string {
 		return "1 " + one
 	}
 	return fmt.Sprintf("%d %s", n, many)
+}
+
+// netOfIrrigant says so where the volumes are not those that were measured.
+func netOfIrrigant(entries []drain.Entry) string {
+	for _, e := range entries {
+		if e.Instilled.Sign() != 0 {
+			return " Volumes are less the irrigant put in."
+		}
+	}
+	return ""
+}
+
+// upper begins a sentence.
+func upper(s string) string {
+	if s == "" {
+		return s
+	}
+	return strings.ToUpper(s[:1]) + s[1:]
 }

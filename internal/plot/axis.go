@@ -1,12 +1,12 @@
 package plot
 
 import (
+	"cmp"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
-
-	gonum "gonum.org/v1/plot"
 )
 
 // seconds is the scale of the time axis: true time, so that a day over a clock
@@ -84,7 +84,7 @@ func timeTicks(from, to time.Time, zone *time.Location, labels int) (ticks []tim
 		if (n-1)%every == 0 || every == 1 {
 			t.Label = at.Format("2 Jan")
 			if days <= 10 {
-				t.Label = at.Format("Mon 2 Jan")
+				t.Label = at.Format(dayLayout)
 			}
 		}
 		ticks = append(ticks, t)
@@ -112,9 +112,15 @@ func clockChanges(from, to time.Time, zone *time.Location) (dates []string) {
 	return dates
 }
 
+// tick is a mark of a value axis.
+type tick struct {
+	Value float64
+	Label string
+}
+
 // valueAxis chooses round marks for figures from lo to hi, both finite, and the
 // range that holds the figures and zero.
-func valueAxis(lo, hi float64) (lower, upper float64, ticks []gonum.Tick) {
+func valueAxis(lo, hi float64) (lower, upper float64, ticks []tick) {
 	lo, hi = min(lo, 0), max(hi, 0)
 	if hi-lo < 1e-9 {
 		hi = 1
@@ -129,7 +135,7 @@ func valueAxis(lo, hi float64) (lower, upper float64, ticks []gonum.Tick) {
 	decimals := max(0, int(-math.Floor(math.Log10(step*1.0001))))
 	for k := math.Floor(lo / step); k*step <= hi+step/1e6; k++ {
 		if v := k * step; v >= lo-step/1e6 {
-			ticks = append(ticks, gonum.Tick{Value: v, Label: number(v, decimals)})
+			ticks = append(ticks, tick{Value: v, Label: number(v, decimals)})
 		}
 	}
 	return lo, hi, ticks
@@ -142,4 +148,30 @@ func number(v float64, decimals int) string {
 		s = strings.TrimPrefix(s, "-")
 	}
 	return strings.Replace(s, "-", "−", 1)
+}
+
+// reading writes a figure for reading, as the ward page does: whole from 10 on,
+// else one decimal, halves away from zero.
+func reading(v float64) string {
+	if math.Abs(v) >= 10 {
+		return number(math.Round(v), 0)
+	}
+	return strings.TrimSuffix(number(math.Round(v*10)/10, 1), ".0")
+}
+
+// ceiling is how high an axis has to reach. One or two figures that stand far
+// above all others would flatten these: they are drawn as high as the axis goes,
+// with a break, and their figures are written. Three times the next is ours.
+func ceiling(values []float64) (top float64, clipped bool) {
+	sorted := slices.Clone(values)
+	slices.SortFunc(sorted, func(a, b float64) int { return cmp.Compare(b, a) })
+	for k := 1; k <= 2 && k+3 < len(sorted); k++ {
+		if next := sorted[k]; next > 0 && sorted[k-1] > 3*next {
+			return next * 1.25, true
+		}
+	}
+	if len(sorted) == 0 {
+		return 0, false
+	}
+	return max(sorted[0], 0), false
 }

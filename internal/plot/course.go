@@ -3,15 +3,10 @@ package plot
 import (
 	"bytes"
 	"cmp"
-	"image/color"
+	"image/png"
 	"math"
 	"slices"
 	"time"
-
-	"gonum.org/v1/plot/vg"
-	"gonum.org/v1/plot/vg/draw"
-	"gonum.org/v1/plot/vg/vgimg"
-	"gonum.org/v1/plot/vg/vgsvg"
 
 	"tidemark/internal/balance"
 	"tidemark/internal/drain"
@@ -22,6 +17,7 @@ import (
 // Course is what the picture shows of one drain.
 type Course struct {
 	Title, Subtitle string
+	Bed, Patient    string         // whose drain it is; "" where not known or not to be told
 	Zone            *time.Location // the ward's; nil is UTC
 	Placed, Removed time.Time      // zero: not known, still in place
 	Now             time.Time      // the instant for which the picture is drawn
@@ -31,8 +27,9 @@ type Course struct {
 	// zero Result is "not asked for".
 	Trend       trend.Result
 	TrendOrigin time.Time
+	TrendSpan   time.Duration
 	Entries     []drain.Entry // for appearance and suction
-	Findings    []drain.Finding
+	Concerns    []drain.Concern
 	Caution     string // small print; never left out
 	// Width and Height in points (1/72 inch). 0 is A5 across.
 	Width, Height float64
@@ -44,7 +41,7 @@ const (
 	minWidth, minHeight = 360, 340
 	maxSide             = 2400
 	minDPI, maxDPI      = 36, 600
-	maxPixels           = 40e6 // of a PNG, which takes 4 bytes each while it is drawn
+	maxPixels           = 9e6 // of a PNG, which takes 4 bytes each while it is drawn; A4 at 300 dpi is 8.7 million
 )
 
 // SVG draws the course as a document that stands alone: text stays text, no
@@ -55,13 +52,9 @@ func SVG(c Course) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	canvas := vgsvg.New(vg.Length(c.Width), vg.Length(c.Height))
-	render(draw.New(canvas), c)
-	var drawn bytes.Buffer
-	if _, err := canvas.WriteTo(&drawn); err != nil {
-		return nil, fault.Wrap(err, "drawing the chart")
-	}
-	return accessible(drawn.Bytes(), c)
+	drawn := &svgCanvas{height: c.Height}
+	render(drawn, c)
+	return document(drawn.out.Bytes(), c), nil
 }
 
 // PNG draws the course with so many dots per inch.
@@ -76,10 +69,10 @@ func PNG(c Course, dpi int) ([]byte, error) {
 	if pixels := c.Width / 72 * c.Height / 72 * float64(dpi) * float64(dpi); pixels > maxPixels {
 		return nil, fault.New(fault.Invalid, "too-costly", "a picture of %.0f million pixels is too large: ask for a smaller size or fewer than %d dots per inch", pixels/1e6, dpi)
 	}
-	canvas := vgimg.NewWith(vgimg.UseWH(vg.Length(c.Width), vg.Length(c.Height)), vgimg.UseDPI(dpi), vgimg.UseBackgroundColor(color.White))
-	render(draw.New(canvas), c)
+	drawn := newPNG(c.Width, c.Height, dpi)
+	render(drawn, c)
 	var out bytes.Buffer
-	if _, err := (vgimg.PngCanvas{Canvas: canvas}).WriteTo(&out); err != nil {
+	if err := png.Encode(&out, drawn.Image()); err != nil {
 		return nil, fault.Wrap(err, "writing the chart")
 	}
 	return out.Bytes(), nil
@@ -99,7 +92,7 @@ func (c Course) prepared() (Course, error) {
 	}
 	c.Intervals = slices.Clone(c.Intervals)
 	slices.SortFunc(c.Intervals, func(a, b balance.Interval) int {
-		return cmp.Or(a.End.Compare(b.End), cmp.Compare(a.Entry.ID, b.Entry.ID))
+		return a.Last().Compare(b.Last())
 	})
 	c.Days = slices.Clone(c.Days)
 	slices.SortFunc(c.Days, func(a, b balance.Total) int { return a.Window.Start.Compare(b.Window.Start) })
@@ -111,9 +104,9 @@ func (c Course) prepared() (Course, error) {
 		}
 	}
 	slices.SortFunc(c.Entries, func(a, b drain.Entry) int { return cmp.Or(a.At.Compare(b.At), cmp.Compare(a.ID, b.ID)) })
-	c.Findings = slices.Clone(c.Findings)
-	slices.SortFunc(c.Findings, func(a, b drain.Finding) int {
-		return cmp.Or(b.Severity.Weight()-a.Severity.Weight(), a.Since.Compare(b.Since), cmp.Compare(a.Rule, b.Rule), cmp.Compare(a.ID, b.ID))
+	c.Concerns = slices.Clone(c.Concerns)
+	slices.SortFunc(c.Concerns, func(a, b drain.Concern) int {
+		return cmp.Or(b.Severity.Weight()-a.Severity.Weight(), a.Since.Compare(b.Since), cmp.Compare(a.Kind, b.Kind), cmp.Compare(a.ID, b.ID))
 	})
 	if !(c.Width >= minWidth && c.Width <= maxSide && c.Height >= minHeight && c.Height <= maxSide) {
 		return c, fault.New(fault.Invalid, "value", "a picture of %g by %g points cannot be drawn legibly: ask for at least %d by %d and at most %d a side",
@@ -134,7 +127,7 @@ func (c Course) looks() (looks []drain.Entry) {
 
 // empty reports that there is nothing to put on a time axis.
 func (c Course) empty() bool {
-	return len(c.Intervals) == 0 && len(c.Entries) == 0 && len(c.Findings) == 0
+	return len(c.Intervals) == 0 && len(c.Entries) == 0 && len(c.Concerns) == 0
 }
 
 // out reports that the drain was not in place on a day, so that no reading is
@@ -167,7 +160,7 @@ func (c Course) span() (from, to time.Time) {
 	for _, e := range c.Entries {
 		add(e.At)
 	}
-	for _, f := range c.Findings {
+	for _, f := range c.Concerns {
 		add(f.Since)
 	}
 	add(c.Placed)

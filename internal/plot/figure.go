@@ -4,11 +4,6 @@ import (
 	"slices"
 	"time"
 
-	gonum "gonum.org/v1/plot"
-	"gonum.org/v1/plot/font"
-	"gonum.org/v1/plot/vg"
-	"gonum.org/v1/plot/vg/draw"
-
 	"tidemark/internal/drain"
 )
 
@@ -23,20 +18,21 @@ const (
 // figure is the page while it is drawn, from the top to the bottom.
 type figure struct {
 	pen
+	page        rectangle
 	c           Course
-	left, right vg.Length // ends of the time axis
-	y           vg.Length // how far down the page is used
+	left, right float64   // ends of the time axis
+	y           float64   // how far down the page is used
 	from, to    time.Time // of the time axis
 	ticks       []timeTick
 	key         []keyItem
 }
 
 // render draws the course on a page.
-func render(canvas draw.Canvas, c Course) {
-	f := &figure{pen: pen{canvas}, c: c}
-	f.fill(f.Rectangle, white)
-	f.y = f.Max.Y - margin
-	f.left, f.right = f.Min.X+margin, f.Max.X-margin
+func render(on canvas, c Course) {
+	f := &figure{pen: pen{on}, page: box(0, 0, c.Width, c.Height), c: c}
+	f.area(f.page, white)
+	f.y = f.page.Max.Y - margin
+	f.left, f.right = f.page.Min.X+margin, f.page.Max.X-margin
 	f.heading()
 	bottom := f.caution()
 	if c.empty() {
@@ -57,18 +53,18 @@ func render(canvas draw.Canvas, c Course) {
 		trendLine  = 11
 		timeLabels = 22
 	)
-	fixed := vg.Length(2*headings + timeLabels + 8)
+	fixed := 2*headings + timeLabels + 8.0
 	var trend []string
-	if words := trendWords(c.Trend); words != "" {
-		trend = textFace.wrap("Trend: "+words, f.right-f.left+nameWidth, 2)
+	if words := trendWords(c); words != "" {
+		trend = textFace.wrap(words, f.right-f.left+nameWidth, 2)
 	}
-	fixed += trendLine * vg.Length(len(trend))
+	fixed += trendLine * float64(len(trend))
 	// What does not fit at a legible size is left out, from the least to the most
-	// needed: rows of findings are gathered into one, then lines of the key go.
-	room := func() vg.Length {
-		return f.y - bottom - fixed - rowHeight*vg.Length(len(rows)) - keyLine*vg.Length(len(key))
+	// needed: rows of concerns are gathered into one, then lines of the key go.
+	room := func() float64 {
+		return f.y - bottom - fixed - rowHeight*float64(len(rows)) - keyLine*float64(len(key))
 	}
-	for room() < 2*leastTall && len(rows) > 1 && rows[len(rows)-2].rule && rows[len(rows)-1].rule {
+	for room() < 2*leastTall && len(rows) > 1 && rows[len(rows)-2].kind && rows[len(rows)-1].kind {
 		rows = gather(rows)
 	}
 	for room() < 2*leastTall && len(key) > 0 {
@@ -91,7 +87,7 @@ func render(canvas draw.Canvas, c Course) {
 	f.drawKey(key, bottom)
 }
 
-func textFit(f face, s string, width vg.Length) string { return f.fit(clean(s), width) }
+func textFit(f face, s string, width float64) string { return f.fit(clean(s), width) }
 
 func (f *figure) heading() {
 	title := f.c.Title
@@ -99,18 +95,23 @@ func (f *figure) heading() {
 		title = "Course of a drain"
 	}
 	f.y -= titleFace.size
-	f.write(f.left, f.y, fromLeft, titleFace, textFit(titleFace, title, f.right-f.left))
-	if f.c.Subtitle != "" {
+	drawn := ""
+	if !f.c.Now.IsZero() { // a sheet of paper stays as it was
+		drawn = "Drawn " + f.c.Now.In(f.c.Zone).Format("Mon 2 Jan 2006 15:04")
+		f.write(f.right, f.y, toRight, smallFace, drawn)
+	}
+	f.write(f.left, f.y, fromLeft, titleFace, textFit(titleFace, title, f.right-f.left-smallFace.width(drawn)-8))
+	if words := f.c.whose(); words != "" {
 		f.y -= textFace.size + 3
-		f.write(f.left, f.y, fromLeft, textFace, textFit(textFace, f.c.Subtitle, f.right-f.left))
+		f.write(f.left, f.y, fromLeft, textFace, textFit(textFace, words, f.right-f.left))
 	}
 	f.y -= 6
 }
 
 // caution writes the small print at the foot and gives its upper edge.
-func (f *figure) caution() vg.Length {
+func (f *figure) caution() float64 {
 	lines := smallFace.wrap(oneLine(f.c.Caution), f.right-f.left, 6)
-	y := f.Min.Y + margin - 4
+	y := f.page.Min.Y + margin - 4
 	for _, line := range slices.Backward(lines) {
 		f.write(f.left, y, fromLeft, smallFace, line)
 		y += smallFace.size + 1.5
@@ -132,82 +133,71 @@ func (f *figure) timeAxis() {
 }
 
 // x is where an instant stands on the page, held within the axis.
-func (f *figure) x(t time.Time) vg.Length {
+func (f *figure) x(t time.Time) float64 {
 	from, to := seconds(f.from), seconds(f.to)
 	part := (seconds(t) - from) / (to - from)
-	return f.left + vg.Length(min(max(part, 0), 1))*(f.right-f.left)
+	return f.left + float64(min(max(part, 0), 1))*(f.right-f.left)
 }
 
 // panel is one plot over the time axis.
 type panel struct {
 	heading string
 	lo, hi  float64
-	ticks   []gonum.Tick
-	plot    func(p *pen, x func(time.Time) vg.Length, y func(float64) vg.Length, r vg.Rectangle)
+	ticks   []tick
+	plot    func(p *pen, x func(time.Time) float64, y func(float64) float64, r rectangle)
 	message string // in place of figures where there are none
 }
 
-// draws lets a function be added to a plot.
-type draws func(draw.Canvas, *gonum.Plot)
-
-func (d draws) Plot(c draw.Canvas, p *gonum.Plot) { d(c, p) }
-
-func (f *figure) panel(s panel, tall, headings vg.Length) {
+// panel draws one, with its value axis left of the data.
+func (f *figure) panel(s panel, tall, headings float64) {
 	f.y -= headings
 	f.write(f.left-nameWidth, f.y+3, fromLeft, headFace, textFit(headFace, s.heading, nameWidth))
-	p := gonum.New()
-	p.BackgroundColor = nil
-	p.X.Min, p.X.Max = seconds(f.from), seconds(f.to)
-	p.X.Padding, p.Y.Padding = 0, 0
-	p.X.Tick.Length, p.Y.Tick.Length = 4, 3
-	p.Y.Min, p.Y.Max = s.lo, s.hi
-	p.Y.Tick.Label.Font = font.From(smallFace.font(), smallFace.size)
-	p.Y.Tick.Marker = gonum.ConstantTicks(s.ticks)
-	marks := make(gonum.ConstantTicks, len(f.ticks))
-	for i, t := range f.ticks {
-		marks[i].Value = seconds(t.At)
+	const mark, air = 3, 4.5 // of a tick, and below the time axis
+	data := box(f.left, f.y-tall+air, f.right, f.y-air/2)
+	y := func(v float64) float64 { return data.Min.Y + (v-s.lo)/(s.hi-s.lo)*(data.Max.Y-data.Min.Y) }
+	p := &f.pen
+	f.grid(p, data.Min.Y, data.Max.Y)
+	for _, t := range s.ticks {
+		p.line(lineStyle{Color: light, Width: 0.5}, f.left, y(t.Value), f.right, y(t.Value))
 	}
-	p.X.Tick.Marker = marks
-	p.Add(draws(func(c draw.Canvas, p *gonum.Plot) {
-		_, y := p.Transforms(&c)
-		in := &pen{c}
-		f.grid(in, y(s.lo), y(s.hi))
-		for _, t := range s.ticks {
-			in.line(draw.LineStyle{Color: light, Width: 0.5}, f.left, y(t.Value), f.right, y(t.Value))
-		}
-		f.events(in, y(s.lo), y(s.hi))
-		s.plot(in, f.x, y, c.Rectangle)
-		if s.lo < 0 {
-			in.line(solid(0.8), f.left, y(0), f.right, y(0))
-		}
-		if s.message != "" {
-			words := textFit(textFace, s.message, f.right-f.left-4)
-			x, baseline, w := (f.left+f.right)/2, (y(s.lo)+y(s.hi))/2-3, textFace.width(words)
-			in.fill(box(x-w/2-2, baseline-3, x+w/2+2, baseline+8), white)
-			in.write(x, baseline, centred, textFace, words)
-		}
-	}))
-	area := draw.Canvas{Canvas: f.Canvas.Canvas, Rectangle: box(f.left-nameWidth, f.y-tall, f.right, f.y)}
-	// The frame of the data begins where the labels of the value axis end: what
-	// is missing to the left end of the time axis is taken off the area.
-	area.Min.X += f.left - p.DataCanvas(area).Min.X
-	p.Draw(area)
+	f.events(p, data.Min.Y, data.Max.Y)
+	s.plot(p, f.x, y, data)
+	if s.lo < 0 {
+		p.line(solid(0.8), f.left, y(0), f.right, y(0))
+	}
+	if s.message != "" {
+		words := textFit(textFace, s.message, f.right-f.left-4)
+		x, baseline, w := (f.left+f.right)/2, (data.Min.Y+data.Max.Y)/2-3, textFace.width(words)
+		p.area(box(x-w/2-2, baseline-3, x+w/2+2, baseline+8), white)
+		p.write(x, baseline, centred, textFace, words)
+	}
+	p.line(solid(0.5), data.Min.X, data.Min.Y, data.Max.X, data.Min.Y)
+	for _, t := range f.ticks {
+		p.line(solid(0.5), f.x(t.At), data.Min.Y, f.x(t.At), data.Min.Y-mark)
+	}
+	if len(s.ticks) > 0 {
+		p.line(solid(0.5), data.Min.X, data.Min.Y, data.Min.X, data.Max.Y)
+	}
+	for _, t := range s.ticks {
+		p.line(solid(0.5), data.Min.X-mark, y(t.Value), data.Min.X, y(t.Value))
+		p.write(data.Min.X-mark-1.5, y(t.Value)-2.4, toRight, smallFace, t.Label)
+	}
 	f.y -= tall
 }
 
-func (f *figure) grid(p *pen, bottom, top vg.Length) {
+func (f *figure) grid(p *pen, bottom, top float64) {
 	for _, t := range f.ticks {
 		grey := light
 		if t.Strong {
 			grey = mid
 		}
-		p.line(draw.LineStyle{Color: grey, Width: 0.5}, f.x(t.At), bottom, f.x(t.At), top)
+		p.line(lineStyle{Color: grey, Width: 0.5}, f.x(t.At), bottom, f.x(t.At), top)
 	}
 }
 
 // timeLabels writes the dates under the lowest panel, and how they are meant.
 func (f *figure) timeLabels() {
-	end := vg.Length(0) // right end of the last label
+	end := float64(0) // right end of the last label
 	for _, t := range f.ticks {
 		x, w := f.x(t.At), smallFace.width(t.Label)
 		at := min(max(x-w/2, f.left-10), f.right-w)
@@ -257,7 +247,7 @@ func (f *figure) eventsShown() (shown []event) {
 	return shown
 }
 
-func (f *figure) events(p *pen, bottom, top vg.Length) {
+func (f *figure) events(p *pen, bottom, top float64) {
 	for _, e := range f.eventsShown() {
 		p.line(dashed(0.8, 1.5, 1.5), f.x(e.at), bottom, f.x(e.at), top)
 	}
@@ -279,7 +269,7 @@ func (f *figure) eventWords() {
 
 // keyItem explains one sign.
 type keyItem struct {
-	draw  func(p *pen, x, y vg.Length) // y is the middle of the line
+	draw  func(p *pen, x, y float64) // y is the middle of the line
 	words string
 }
 
@@ -288,13 +278,13 @@ const (
 	keySign = 14
 )
 
-func (f *figure) explain(words string, draw func(p *pen, x, y vg.Length)) {
+func (f *figure) explain(words string, draw func(p *pen, x, y float64)) {
 	f.key = append(f.key, keyItem{draw, words})
 }
 
 // layKey breaks the key into lines.
 func (f *figure) layKey() (lines [][]keyItem) {
-	used := vg.Length(0)
+	used := float64(0)
 	for _, k := range f.key {
 		w := keySign + 3 + smallFace.width(k.words) + 9
 		if used == 0 || used+w > f.right-f.left+nameWidth+9 {
@@ -306,8 +296,8 @@ func (f *figure) layKey() (lines [][]keyItem) {
 	return lines
 }
 
-func (f *figure) drawKey(lines [][]keyItem, bottom vg.Length) {
-	y := bottom + keyLine*vg.Length(len(lines)) - 3
+func (f *figure) drawKey(lines [][]keyItem, bottom float64) {
+	y := bottom + keyLine*float64(len(lines)) - 3
 	for _, line := range lines {
 		x := f.left - nameWidth
 		for _, k := range line {
@@ -322,7 +312,7 @@ func (f *figure) drawKey(lines [][]keyItem, bottom vg.Length) {
 func (f *figure) keys(rows []row) {
 	for _, l := range looksKnown {
 		if slices.ContainsFunc(f.c.Entries, func(e drain.Entry) bool { return e.Appearance == l.appearance }) {
-			f.explain(l.letters+" "+l.word, func(p *pen, x, y vg.Length) {
+			f.explain(l.letters+" "+l.word, func(p *pen, x, y float64) {
 				r := box(x, y-3.5, x+keySign, y+3.5)
 				p.hatch(r, l.pattern)
 				p.outline(r, 0.6)

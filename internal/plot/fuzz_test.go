@@ -57,10 +57,10 @@ func anyCourse(t *rapid.T) plot.Course {
 		},
 	}
 	if rapid.Bool().Draw(t, "worked out") {
-		c.Intervals = balance.Intervals(c.Entries, c.Placed)
+		c.Intervals = balance.Intervals(c.Entries, c.Placed, balance.OneEmptying)
 	} else {
 		for _, e := range c.Entries {
-			c.Intervals = append(c.Intervals, balance.Interval{Start: when.Draw(t, "from"), End: when.Draw(t, "to"), Entry: e, Net: volume.Draw(t, "net"), Known: e.Measured.Known})
+			c.Intervals = append(c.Intervals, balance.Interval{Start: when.Draw(t, "from"), End: when.Draw(t, "to"), Emptied: drain.Emptied{Readings: []drain.Entry{e}, Measured: volume.Draw(t, "net"), Known: e.Measured.Known}})
 		}
 	}
 	for range rapid.IntRange(0, 6).Draw(t, "days") {
@@ -70,9 +70,9 @@ func anyCourse(t *rapid.T) plot.Course {
 			LowerBound: rapid.Bool().Draw(t, "bound"), Preliminary: rapid.Bool().Draw(t, "preliminary"),
 		})
 	}
-	for i := range rapid.IntRange(0, 12).Draw(t, "findings") {
-		c.Findings = append(c.Findings, drain.Finding{
-			ID: fmt.Sprint(i), Rule: text.Draw(t, "rule"), Since: when.Draw(t, "since"), Until: when.Draw(t, "until"), Acknowledged: when.Draw(t, "acknowledged"),
+	for i := range rapid.IntRange(0, 12).Draw(t, "concerns") {
+		c.Concerns = append(c.Concerns, drain.Concern{
+			ID: fmt.Sprint(i), Kind: text.Draw(t, "kind"), Since: when.Draw(t, "since"), Until: when.Draw(t, "until"), Acknowledged: drain.Acknowledged{At: when.Draw(t, "acknowledged")},
 			Severity: rapid.SampledFrom([]drain.Severity{drain.High, drain.Moderate, drain.Low, "?"}).Draw(t, "severity"), Withdrawn: rapid.Bool().Draw(t, "withdrawn"),
 		})
 	}

@@ -6,12 +6,6 @@ import (
 	"strings"
 	"unicode"
 	"unicode/utf8"
-
-	xfont "golang.org/x/image/font"
-	gonum "gonum.org/v1/plot"
-	"gonum.org/v1/plot/font"
-	"gonum.org/v1/plot/vg"
-	"gonum.org/v1/plot/vg/draw"
 )
 
 // Greys. Text and all that carries meaning is black; greys only fill.
@@ -23,12 +17,6 @@ var (
 	white = color.Gray{255}
 )
 
-// face is a kind of lettering.
-type face struct {
-	size vg.Length
-	bold bool
-}
-
 // Lettering, in points. 7 pt is the least that reads well in print.
 var (
 	titleFace = face{12, true}
@@ -37,27 +25,8 @@ var (
 	smallFace = face{7, false}
 )
 
-func (f face) font() font.Font {
-	// Liberation Sans has the measures of the common sans-serif fonts, so that
-	// what was measured here fits where another of them is used.
-	fnt := font.Font{Typeface: "Liberation", Variant: "Sans", Size: f.size}
-	if f.bold {
-		fnt.Weight = xfont.WeightBold
-	}
-	return fnt
-}
-
-func (f face) lookup() font.Face {
-	return gonum.DefaultTextHandler.Cache().Lookup(f.font(), f.size)
-}
-
-func (f face) width(s string) vg.Length {
-	fnt := f.lookup()
-	return fnt.Width(s)
-}
-
 // fit cuts a text to a width.
-func (f face) fit(s string, width vg.Length) string {
+func (f face) fit(s string, width float64) string {
 	if f.width(s) <= width {
 		return s
 	}
@@ -72,7 +41,7 @@ func (f face) fit(s string, width vg.Length) string {
 
 // wrap breaks a text into lines of a width; a last line that is not the end of
 // the text says so.
-func (f face) wrap(s string, width vg.Length, most int) (lines []string) {
+func (f face) wrap(s string, width float64, most int) (lines []string) {
 	line := ""
 	for _, word := range strings.Fields(s) {
 		switch longer := strings.TrimSpace(line + " " + word); {
@@ -119,7 +88,9 @@ func oneLine(s string) string {
 }
 
 // pen draws on a canvas.
-type pen struct{ draw.Canvas }
+type pen struct {
+	canvas
+}
 
 // Where a text stands to its point: the share of its width left of it.
 const (
@@ -128,49 +99,44 @@ const (
 	toRight  = 1.0
 )
 
-func (p *pen) write(x, baseline vg.Length, align float64, f face, s string) {
+func (p *pen) write(x, baseline float64, align float64, f face, s string) {
 	if s == "" {
 		return
 	}
-	p.SetColor(black)
-	p.FillString(f.lookup(), vg.Point{X: x - vg.Length(align)*f.width(s), Y: baseline}, s)
+	p.text(x-align*f.width(s), baseline, f, s)
 }
 
-func box(x0, y0, x1, y1 vg.Length) vg.Rectangle {
-	return vg.Rectangle{Min: vg.Point{X: x0, Y: y0}, Max: vg.Point{X: x1, Y: y1}}
+func box(x0, y0, x1, y1 float64) rectangle {
+	return rectangle{Min: point{X: x0, Y: y0}, Max: point{X: x1, Y: y1}}
 }
 
-func (p *pen) fill(r vg.Rectangle, c color.Color) {
-	p.SetColor(c)
-	p.Fill(r.Path())
+func (p *pen) area(r rectangle, c color.Gray) { p.fill(r.Path(), c) }
+
+func (p *pen) outline(r rectangle, width float64) {
+	p.strokes(lineStyle{Color: black, Width: width}, r.Path())
 }
 
-func (p *pen) outline(r vg.Rectangle, width vg.Length) {
-	p.strokes(draw.LineStyle{Color: black, Width: width}, r.Path())
-}
-
-func (p *pen) strokes(s draw.LineStyle, path vg.Path) {
-	if len(path) == 0 {
+func (p *pen) strokes(s lineStyle, edge path) {
+	if len(edge) == 0 {
 		return
 	}
-	p.SetLineStyle(s)
-	p.Stroke(path)
+	p.stroke(edge, s)
 }
 
-func (p *pen) line(s draw.LineStyle, x0, y0, x1, y1 vg.Length) {
+func (p *pen) line(s lineStyle, x0, y0, x1, y1 float64) {
 	p.strokes(s, segment(nil, x0, y0, x1, y1))
 }
 
-func segment(path vg.Path, x0, y0, x1, y1 vg.Length) vg.Path {
-	path.Move(vg.Point{X: x0, Y: y0})
-	path.Line(vg.Point{X: x1, Y: y1})
-	return path
+func segment(lines path, x0, y0, x1, y1 float64) path {
+	lines.move(x0, y0)
+	lines.line(x1, y1)
+	return lines
 }
 
-func solid(width vg.Length) draw.LineStyle { return draw.LineStyle{Color: black, Width: width} }
+func solid(width float64) lineStyle { return lineStyle{Color: black, Width: width} }
 
-func dashed(width vg.Length, dashes ...vg.Length) draw.LineStyle {
-	return draw.LineStyle{Color: black, Width: width, Dashes: dashes}
+func dashed(width float64, dashes ...float64) lineStyle {
+	return lineStyle{Color: black, Width: width, Dashes: dashes}
 }
 
 // Patterns that fill a rectangle.
@@ -189,8 +155,8 @@ const (
 )
 
 // hatch fills a rectangle with a pattern of black on white.
-func (p *pen) hatch(r vg.Rectangle, k pattern) {
-	p.fill(r, white)
+func (p *pen) hatch(r rectangle, k pattern) {
+	p.area(r, white)
 	thin := solid(0.6)
 	switch k {
 	case sparseDots:
@@ -204,86 +170,75 @@ func (p *pen) hatch(r vg.Rectangle, k pattern) {
 	case cross:
 		p.strokes(solid(0.5), slanted(slanted(nil, r, 4, 1), r, 4, -1))
 	case level:
-		var path vg.Path
+		var lines path
 		for y := r.Min.Y + 1.5; y < r.Max.Y; y += 2.2 {
-			path = segment(path, r.Min.X, y, r.Max.X, y)
+			lines = segment(lines, r.Min.X, y, r.Max.X, y)
 		}
-		p.strokes(thin, path)
+		p.strokes(thin, lines)
 	case upright:
-		var path vg.Path
+		var lines path
 		for x := r.Min.X + 1.5; x < r.Max.X; x += 2.6 {
-			path = segment(path, x, r.Min.Y, x, r.Max.Y)
+			lines = segment(lines, x, r.Min.Y, x, r.Max.Y)
 		}
-		p.strokes(thin, path)
+		p.strokes(thin, lines)
 	case nearlyBlack:
-		p.fill(r, dark)
+		p.area(r, dark)
 	}
 }
 
 // slanted adds lines at 45° through a rectangle; slope is 1 or −1. The lines
 // hang on the page, not on the rectangle, so that neighbours match.
-func slanted(path vg.Path, r vg.Rectangle, step, slope vg.Length) vg.Path {
+func slanted(lines path, r rectangle, step, slope float64) path {
 	// A line is y = slope·x + c; c runs over the corners.
 	lo, hi := r.Min.Y-slope*r.Min.X, r.Min.Y-slope*r.Min.X
-	for _, x := range []vg.Length{r.Min.X, r.Max.X} {
-		for _, y := range []vg.Length{r.Min.Y, r.Max.Y} {
+	for _, x := range []float64{r.Min.X, r.Max.X} {
+		for _, y := range []float64{r.Min.Y, r.Max.Y} {
 			lo, hi = min(lo, y-slope*x), max(hi, y-slope*x)
 		}
 	}
 	for k := math.Ceil(float64(lo / step)); ; k++ {
-		c := vg.Length(k) * step
+		c := float64(k) * step
 		if c >= hi {
-			return path
+			return lines
 		}
 		// Between the x at which it meets the lower and the upper edge.
 		a, b := (r.Min.Y-c)/slope, (r.Max.Y-c)/slope
 		x0, x1 := max(r.Min.X, min(a, b)), min(r.Max.X, max(a, b))
 		if x0 < x1 {
-			path = segment(path, x0, slope*x0+c, x1, slope*x1+c)
+			lines = segment(lines, x0, slope*x0+c, x1, slope*x1+c)
 		}
 	}
 }
 
-func (p *pen) dots(r vg.Rectangle, step, radius vg.Length) {
-	var path vg.Path
+func (p *pen) dots(r rectangle, step, radius float64) {
+	var lines path
 	for row, y := 0, r.Min.Y+step/2; y < r.Max.Y-radius; row, y = row+1, y+step {
 		x := r.Min.X + step/2
 		if row%2 == 1 {
 			x += step / 2
 		}
 		for ; x < r.Max.X-radius; x += step {
-			path = append(path, box(x-radius, y-radius, x+radius, y+radius).Path()...)
+			lines = append(lines, box(x-radius, y-radius, x+radius, y+radius).Path()...)
 		}
 	}
-	if len(path) > 0 {
-		p.SetColor(black)
-		p.Fill(path)
+	if len(lines) > 0 {
+		p.fill(lines, black)
 	}
 }
 
 // polygon draws a closed shape.
-func (p *pen) polygon(inside color.Color, width vg.Length, pts ...vg.Point) {
-	var path vg.Path
-	path.Move(pts[0])
-	for _, pt := range pts[1:] {
-		path.Line(pt)
-	}
-	path.Close()
-	p.SetColor(inside)
-	p.Fill(path)
-	p.strokes(solid(width), path)
+func (p *pen) polygon(inside color.Gray, width float64, pts ...point) {
+	edge := path{{points: pts, closed: true}}
+	p.fill(edge, inside)
+	p.strokes(solid(width), edge)
 }
 
-func (p *pen) circle(x, y, radius vg.Length, inside color.Color, width vg.Length) {
-	var path vg.Path
-	path.Move(vg.Point{X: x + radius, Y: y})
-	path.Arc(vg.Point{X: x, Y: y}, radius, 0, 2*math.Pi)
-	path.Close()
-	p.SetColor(inside)
-	p.Fill(path)
-	p.strokes(solid(width), path)
+func (p *pen) circle(x, y, radius float64, inside color.Gray, width float64) {
+	edge := path{{points: []point{{x, y}}, radius: radius}}
+	p.fill(edge, inside)
+	p.strokes(solid(width), edge)
 }
 
-func (p *pen) cross(x, y, r vg.Length) {
+func (p *pen) cross(x, y, r float64) {
 	p.strokes(solid(1.2), segment(segment(nil, x-r, y-r, x+r, y+r), x-r, y+r, x+r, y-r))
 }

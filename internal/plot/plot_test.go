@@ -73,7 +73,7 @@ func course(entries []drain.Entry, placed, removed, now time.Time, z *time.Locat
 	c := plot.Course{
 		Title: "Drain 1, left axilla", Subtitle: "Bulb, 100 mL; placed 23 Nov 2026 14:00",
 		Zone: z, Placed: placed, Removed: removed, Now: now, Entries: entries, Caution: caution,
-		Intervals: balance.Intervals(entries, placed),
+		Intervals: balance.Intervals(entries, placed, balance.OneEmptying),
 	}
 	start := placed
 	if start.IsZero() && len(c.Intervals) > 0 {
@@ -113,13 +113,13 @@ func typical() plot.Course {
 		emptying("14", at(27, 14, 0), "30", drain.Serosanguineous, preliminary),
 	}
 	c := course(e, at(23, 14, 0), time.Time{}, at(27, 16, 0), berlin)
-	c.Findings = []drain.Finding{
-		{ID: "f1", Rule: "suction-lost", Severity: drain.Moderate, Since: at(24, 16, 5), Until: at(24, 22, 0), Acknowledged: at(24, 17, 0)},
-		{ID: "f2", Rule: "suction-lost", Severity: drain.Moderate, Since: at(26, 22, 0), Until: at(27, 6, 0)},
-		{ID: "f3", Rule: "overdue", Severity: drain.Low, Since: at(25, 18, 15), Until: at(25, 22, 0), Withdrawn: true},
-		{ID: "f4", Rule: "output-rise", Severity: drain.High, Since: at(27, 14, 0)},
-		{ID: "f5", Rule: "darker", Severity: drain.Moderate, Since: at(27, 14, 0)},
-		{ID: "f6", Rule: "reading-doubt", Severity: drain.Low, Since: at(26, 14, 20), Until: at(27, 14, 20)},
+	c.Concerns = []drain.Concern{
+		{ID: "f1", Kind: "suction-lost", Severity: drain.Moderate, Since: at(24, 16, 5), Until: at(24, 22, 0), Acknowledged: drain.Acknowledged{At: at(24, 17, 0)}},
+		{ID: "f2", Kind: "suction-lost", Severity: drain.Moderate, Since: at(26, 22, 0), Until: at(27, 6, 0)},
+		{ID: "f3", Kind: "overdue", Severity: drain.Low, Since: at(25, 18, 15), Until: at(25, 22, 0), Withdrawn: true},
+		{ID: "f4", Kind: "output-rise", Severity: drain.High, Since: at(27, 14, 0)},
+		{ID: "f5", Kind: "darker", Severity: drain.Moderate, Since: at(27, 14, 0)},
+		{ID: "f6", Kind: "reading-doubt", Severity: drain.Low, Since: at(26, 14, 20), Until: at(27, 14, 20)},
 	}
 	return c
 }
@@ -140,9 +140,9 @@ func hourly() plot.Course {
 	}
 	c := course(e, placed, time.Time{}, at(23, 10, 0), berlin)
 	for d := range 18 {
-		c.Findings = append(c.Findings, drain.Finding{ID: fmt.Sprint(d), Rule: "reservoir-half", Severity: drain.Low, Since: at(3+d, 4, 0), Until: at(3+d, 9, 0)})
+		c.Concerns = append(c.Concerns, drain.Concern{ID: fmt.Sprint(d), Kind: "reservoir-half", Severity: drain.Low, Since: at(3+d, 4, 0), Until: at(3+d, 9, 0)})
 	}
-	c.Findings = append(c.Findings, drain.Finding{ID: "x", Rule: "long-dwell", Severity: drain.Low, Since: at(16, 9, 0)})
+	c.Concerns = append(c.Concerns, drain.Concern{ID: "x", Kind: "long-dwell", Severity: drain.Low, Since: at(16, 9, 0)})
 	return c
 }
 
@@ -168,7 +168,7 @@ func longLabels() plot.Course {
 		c.Entries = append(c.Entries, emptying(fmt.Sprint(n), at(27, n-6, 30), "1", a, suction(drain.Off)))
 	}
 	for i := range 12 {
-		c.Findings = append(c.Findings, drain.Finding{ID: fmt.Sprint("l", i), Rule: fmt.Sprintf("rule-with-a-very-long-name-number-%d", i), Severity: drain.Moderate, Since: at(24+i%3, i, 0)})
+		c.Concerns = append(c.Concerns, drain.Concern{ID: fmt.Sprint("l", i), Kind: fmt.Sprintf("rule-with-a-very-long-name-number-%d", i), Severity: drain.Moderate, Since: at(24+i%3, i, 0)})
 	}
 	return c
 }
@@ -186,7 +186,7 @@ var courses = []struct {
 	{"nothing", func() plot.Course { return course(nil, at(23, 14, 0), time.Time{}, at(23, 15, 0), berlin) }},
 	{"stale", func() plot.Course {
 		c := course(nil, at(23, 14, 0), time.Time{}, at(24, 15, 0), berlin)
-		c.Findings = []drain.Finding{{ID: "f", Rule: "stale", Severity: drain.Moderate, Since: at(24, 2, 0)}}
+		c.Concerns = []drain.Concern{{ID: "f", Kind: "stale", Severity: drain.Moderate, Since: at(24, 2, 0)}}
 		return c
 	}},
 	{"one-reading", func() plot.Course {
@@ -207,6 +207,41 @@ var courses = []struct {
 			emptying("4", at(25, 20, 0), "80", drain.Purulent, instilled(50)),
 		}, at(24, 0, 0), time.Time{}, at(25, 22, 0), berlin)
 	}},
+	{"outlier", outlier},
+}
+
+// outlier is a course with one slip of a nought, on a sheet that says whose it is.
+func outlier() plot.Course {
+	var e []drain.Entry
+	for i := range 36 {
+		ml := fmt.Sprint(24 - i/3)
+		if i == 14 {
+			ml = "1900"
+		}
+		e = append(e, emptying(fmt.Sprintf("%02d", i), at(20, 10+4*i, 0), ml, drain.Serous))
+	}
+	c := course(e, at(20, 6, 0), time.Time{}, at(26, 8, 0), berlin)
+	c.Bed, c.Patient, c.TrendSpan = "Bed 12", "Alder, Ann", 72*time.Hour
+	return c
+}
+
+// TestOutlierDoesNotFlatten: the others keep their height, and the figure of the
+// one is written.
+func TestOutlierDoesNotFlatten(t *testing.T) {
+	svg, err := plot.SVG(outlier())
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, words := range []string{">475<", ">higher than drawn, its figure written<", ">Bed 12 · Alder, Ann · Bulb, 100 mL; placed 23 Nov 2026 14:00<", ">Drawn Thu 26 Nov 2026 08:00<", ">Trend of the last 72 h: "} {
+		if !strings.Contains(string(svg), words) {
+			t.Errorf("nowhere %q", words)
+		}
+	}
+	for _, words := range []string{">400<", ">1500<", ">2000<"} {
+		if strings.Contains(string(svg), words) {
+			t.Errorf("the axis reaches %q", words)
+		}
+	}
 }
 
 // TestPictures compares with golden files, and says what every SVG must be.
@@ -306,8 +341,8 @@ func TestWordsInThePicture(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, words := range []string{
-		">Drain 1, left axilla<", ">Rate, mL/h<", ">Daily total, mL<", "Trend: falling, n = 13, p ", ">serosanguineous<", ">output rise<",
-		">emptied, not measured<", ">suction lost<", ">day preliminary<", ">finding: high<", ">moderate<", ">low<", ">still open<", "time in Europe/Berlin",
+		">Drain 1, left axilla<", ">Rate, mL/h<", ">Daily total, mL<", "Trend of the rate: falling, n = 13, p ", ">serosanguineous<", ">output rise<",
+		">emptied, not measured<", ">not known how much collected<", ">suction lost<", ">day preliminary<", ">concern: high<", ">moderate<", ">low<", ">still open<", "time in Europe/Berlin",
 		">placed<", ">now<", "it does not diagnose",
 	} {
 		if !strings.Contains(string(svg), words) {
@@ -326,13 +361,13 @@ func TestDescribe(t *testing.T) {
 			"14 emptyings, 1 not measured. The last at 27 Nov 14:00: 30 mL, 3.8 mL/h.",
 			"Appearance: sanguineous from 23 Nov 18:00, serosanguineous from 24 Nov 10:00, serous from 25 Nov 22:00, serosanguineous from 27 Nov 14:00.",
 			"Suction lost at 2 entries.",
-			"Open findings, most severe first: high: output rise since 27 Nov 14:00; moderate: darker since 27 Nov 14:00. 4 findings over.",
+			"Open concerns, most severe first: high: output rise since 27 Nov 14:00; moderate: darker since 27 Nov 14:00. 4 concerns over.",
 			"(preliminary)", caution,
 		}},
 		{"a size that cannot be drawn", plot.Course{Width: 1, Placed: at(1, 0, 0), Entries: typical().Entries}, []string{"From 31 Oct 2026 23:00 to 27 Nov 2026 13:00, UTC."}},
-		{"nothing", plot.Course{}, []string{"Nothing has been charted for this drain in this time. No findings."}},
+		{"nothing", plot.Course{}, []string{"Nothing has been charted for this drain in this time. No concerns."}},
 		{"not measured last", course([]drain.Entry{emptying("1", at(24, 8, 0), "", "")}, at(24, 0, 0), time.Time{}, at(24, 9, 0), berlin),
-			[]string{"1 emptying, 1 not measured. The last at 24 Nov 08:00, not measured.", "Daily totals: 23 Nov no reading; 24 Nov no reading.", "No findings."}},
+			[]string{"1 emptying, 1 not measured. The last at 24 Nov 08:00, not measured.", "Daily totals: Mon 23 Nov no reading; Tue 24 Nov no reading.", "No concerns."}},
 	}
 	for _, tc := range tests {
 		got := plot.Describe(tc.course)
@@ -399,7 +434,7 @@ func TestSameInputSameBytes(t *testing.T) {
 	before := typical()
 	// In whatever order the parts come, and from several callers at once.
 	slices.Reverse(c.Entries)
-	slices.Reverse(c.Findings)
+	slices.Reverse(c.Concerns)
 	slices.Reverse(c.Intervals)
 	slices.Reverse(c.Days)
 	var wg sync.WaitGroup
@@ -446,7 +481,7 @@ func TestSizesRefused(t *testing.T) {
 func TestAbsurdFigures(t *testing.T) {
 	huge := drain.ML(new(big.Rat).SetInt(new(big.Int).Exp(big.NewInt(10), big.NewInt(400), nil)))
 	c := typical()
-	c.Intervals[3].Net = huge
+	c.Intervals[3].Measured = huge
 	c.Days[1].Net = huge
 	c.Days[0].U = math.NaN()
 	c.Days[2].U = math.Inf(1)

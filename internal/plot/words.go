@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"tidemark/internal/drain"
-	"tidemark/internal/trend"
 	"tidemark/internal/window"
 )
 
@@ -43,18 +42,34 @@ func lookOf(a drain.Appearance) look {
 	return look{a, plain, "?", clean(string(a))}
 }
 
-func ruleWords(rule string) string { return clean(strings.ReplaceAll(rule, "-", " ")) }
+func kindWords(kind string) string { return clean(strings.ReplaceAll(kind, "-", " ")) }
 
-// trendWords is the verdict with what it rests on, or nothing where no trend was
-// asked for.
-func trendWords(r trend.Result) string {
+// whose says whose drain it is and where it lies.
+func (c Course) whose() string {
+	var parts []string
+	for _, p := range []string{c.Bed, c.Patient, c.Subtitle} {
+		if p = strings.TrimSuffix(clean(p), "."); p != "" {
+			parts = append(parts, p)
+		}
+	}
+	return strings.Join(parts, " · ")
+}
+
+// trendWords is the verdict with what it rests on and the span that it is about,
+// which may be shorter than the picture; nothing where no trend was asked for.
+func trendWords(c Course) string {
+	r := c.Trend
 	if r.Direction == "" {
 		return ""
 	}
-	words := fmt.Sprintf("%s, n = %d", r.Direction, r.N)
+	span := "Trend of the rate: "
+	if c.TrendSpan > 0 {
+		span = fmt.Sprintf("Trend of the last %.0f h: ", c.TrendSpan.Hours())
+	}
+	words := fmt.Sprintf("%s%s, n = %d", span, r.Direction, r.N)
 	if !r.Decidable {
 		if r.Note != "" {
-			words = string(r.Direction) + ": " + r.Note
+			words = span + string(r.Direction) + ": " + r.Note
 		}
 		return clean(words)
 	}
@@ -87,17 +102,11 @@ func perDay(slope float64) string {
 
 func clockText(t time.Time, zone *time.Location) string { return t.In(zone).Format("2 Jan 15:04") }
 
-// Describe says in words what the picture shows, for those who do not see it.
-func Describe(c Course) string {
-	c, _ = c.prepared()
-	return c.describe()
-}
-
 func (c Course) describe() string {
 	var s []string
 	say := func(format string, args ...any) { s = append(s, fmt.Sprintf(format, args...)) }
-	if sub := clean(c.Subtitle); sub != "" {
-		say("%s.", strings.TrimSuffix(sub, "."))
+	if whose := c.whose(); whose != "" {
+		say("%s.", whose)
 	}
 	if c.empty() {
 		say("%s", nothingCharted)
@@ -107,11 +116,11 @@ func (c Course) describe() string {
 	}
 	c.describeEmptyings(say)
 	c.describeDays(say)
-	if t := trendWords(c.Trend); t != "" {
-		say("Trend of the rate: %s.", t)
+	if t := trendWords(c); t != "" {
+		say("%s.", t)
 	}
 	c.describeFluid(say)
-	c.describeFindings(say)
+	c.describeConcerns(say)
 	if caution := oneLine(c.Caution); caution != "" {
 		say("%s", caution)
 	}
@@ -138,9 +147,9 @@ func (c Course) describeEmptyings(say func(string, ...any)) {
 	last := c.Intervals[len(c.Intervals)-1]
 	line += ". The last at " + clockText(last.End, c.Zone)
 	if last.Known {
-		line += ": " + last.Net.Text(1) + " mL"
+		line += ": " + reading(last.Net().Float()) + " mL"
 		if rate, ok := last.Rate(); ok {
-			line += fmt.Sprintf(", %s mL/h", number(rate, 1))
+			line += fmt.Sprintf(", %s mL/h", reading(rate))
 		}
 	} else {
 		line += ", not measured"
@@ -167,7 +176,7 @@ func (c Course) describeDays(say func(string, ...any)) {
 			words[i] += "no reading"
 			continue
 		}
-		words[i] += d.Net.Text(1) + " mL"
+		words[i] += reading(d.Net.Float()) + " mL"
 		if d.HasU {
 			words[i] += " ± " + uText(d.U, d.LowerBound)
 		}
@@ -181,20 +190,19 @@ func (c Course) describeDays(say func(string, ...any)) {
 // dayText is the date of a ward's day, which a window cut at its start still has.
 func dayText(w window.Window, zone *time.Location) string {
 	if date, err := time.Parse(time.DateOnly, w.Label); err == nil {
-		return date.Format("2 Jan")
+		return date.Format(dayLayout)
 	}
-	return w.Start.In(zone).Format("2 Jan")
+	return w.Start.In(zone).Format(dayLayout)
 }
 
+// dayLayout is how a day is called, in the picture, in words and on the ward page.
+const dayLayout = "Mon 2 Jan"
+
 func uText(u float64, atLeast bool) string {
-	decimals := 0
-	if u < 10 {
-		decimals = 1
-	}
 	if atLeast {
-		return "at least " + number(u, decimals)
+		return "at least " + reading(u)
 	}
-	return number(u, decimals)
+	return reading(u)
 }
 
 func (c Course) describeFluid(say func(string, ...any)) {
@@ -223,20 +231,20 @@ func (c Course) describeFluid(say func(string, ...any)) {
 	}
 }
 
-func (c Course) describeFindings(say func(string, ...any)) {
-	if len(c.Findings) == 0 {
-		say("No findings.")
+func (c Course) describeConcerns(say func(string, ...any)) {
+	if len(c.Concerns) == 0 {
+		say("No concerns.")
 		return
 	}
 	var open []string
 	closed := 0
-	for _, f := range c.Findings {
+	for _, f := range c.Concerns {
 		if !f.Open() {
 			closed++
 			continue
 		}
-		words := fmt.Sprintf("%s: %s since %s", f.Severity, ruleWords(f.Rule), clockText(f.Since, c.Zone))
-		if !f.Acknowledged.IsZero() {
+		words := fmt.Sprintf("%s: %s since %s", f.Severity, kindWords(f.Kind), clockText(f.Since, c.Zone))
+		if f.Acknowledged.Holds() {
 			words += ", acknowledged"
 		}
 		open = append(open, words)
@@ -245,12 +253,12 @@ func (c Course) describeFindings(say func(string, ...any)) {
 		open = append(open[:mostNamed], fmt.Sprintf("and %d more", n-mostNamed))
 	}
 	if len(open) > 0 {
-		say("Open findings, most severe first: %s.", strings.Join(open, "; "))
+		say("Open concerns, most severe first: %s.", strings.Join(open, "; "))
 	} else {
-		say("No open findings.")
+		say("No open concerns.")
 	}
 	if closed > 0 {
-		say("%s.", plural(closed, "finding over", "findings over"))
+		say("%s.", plural(closed, "concern over", "concerns over"))
 	}
 }
 

@@ -62,8 +62,8 @@ func TestLoad(t *testing.T) {
 	}
 	for path, want := range map[string]string{
 		filepath.Join(dir, "absent.yaml"): "absent.yaml: cannot be read (no such file or directory): check its name and permissions",
-		dir:                               "cannot be read (is a directory): check its name and permissions",
-		large:                             "large.yaml: is larger than 1 MiB: a policy is short, so this is hardly one",
+		dir:                               "is not a file but a directory, pipe or device: give a file",
+		large:                             "large.yaml: is larger than 1 MiB: a policy is short, so this is probably another file",
 	} {
 		if _, err := Load(path); err == nil || !strings.HasSuffix(err.Error(), want) {
 			t.Errorf("%s: error %v, want %s", path, err, want)

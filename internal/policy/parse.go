@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"os"
-	"regexp"
 	"slices"
 	"strings"
 
@@ -17,15 +16,16 @@ import (
 
 	"tidemark/internal/drain"
 	"tidemark/internal/escalate"
+	"tidemark/internal/fhirjson"
 )
 
 // MaxSize is the most bytes that a policy file may have.
 const MaxSize = 1 << 20
 
-// Fault is one thing that is wrong with a file, in words that say the fix.
+// Fault is one thing that is wrong with a file; its text says how to fix it.
 type Fault struct {
 	File         string
-	Line, Column int // from 1; 0 where the file as a whole is meant
+	Line, Column int // from 1; 0 for the file as a whole
 	Words        string
 }
 
@@ -57,6 +57,9 @@ func Load(path string) (*Policy, error) {
 	if err != nil {
 		return nil, whole("cannot be read (%v): check its name and permissions", plain(err))
 	}
+	if !info.Mode().IsRegular() {
+		return nil, whole("is not a file but a directory, pipe or device: give a file")
+	}
 	if info.Size() > MaxSize {
 		return nil, whole("%s", tooLarge)
 	}
@@ -64,12 +67,26 @@ func Load(path string) (*Policy, error) {
 	if err != nil {
 		return nil, whole("cannot be read (%v): check its name and permissions", plain(err))
 	}
-	return Parse(data, path)
+	p, err := Parse(data, path)
+	switch {
+	case err != nil:
+		return nil, err
+	case p.silent():
+		return nil, whole("sets nothing, so it was probably cut short: every threshold would be an example. Start without a policy if that is intended, or restore the file")
+	case p.Approved() != "" && !bytes.HasSuffix(bytes.TrimRight(data, " \t\r\n"), []byte("\n"+closing)):
+		return nil, whole("is approved, but does not end with the closing line %q, so part of it may be missing: restore the file, or add the line if the file is complete", closing)
+	}
+	return p, nil
 }
 
-const tooLarge = "is larger than 1 MiB: a policy is short, so this is hardly one"
+// closing is the last line of an approved file. It distinguishes a truncated
+// file from one that leaves much to the defaults. It is YAML's own end of a
+// document.
+const closing = "..."
 
-// plain drops the path, which is said already.
+const tooLarge = "is larger than 1 MiB: a policy is short, so this is probably another file"
+
+// plain drops the path, which the message has already.
 func plain(err error) error {
 	var path *os.PathError
 	if errors.As(err, &path) {
@@ -138,13 +155,13 @@ type layer struct {
 	selector  selector
 }
 
-// at is a reading and where it stands.
+// at is a reading and its position.
 type at struct {
 	reading
 	token *token.Token
 }
 
-// placed is an override and where it stands.
+// placed is an override and its position.
 type placed struct {
 	selector
 	token    *token.Token
@@ -174,7 +191,7 @@ func (r *reader) document(data []byte) (ast.Node, bool) {
 	var root ast.Node
 	for i, d := range file.Docs {
 		if i > 0 && d.Body != nil {
-			r.fault(start(d.Body), "begins a second document: keep the policy in one")
+			r.fault(start(d.Body), "starts a second document: keep the policy in one document")
 			return nil, false
 		}
 		if d.Body != nil {
@@ -184,7 +201,7 @@ func (r *reader) document(data []byte) (ast.Node, bool) {
 	return root, true
 }
 
-const notYAML = "near here the file is not YAML (%s): check the indentation, which is made of spaces, and that each text with a special sign stands in quotes"
+const notYAML = "the file is not valid YAML near here (%s): indent with spaces, and put text with special characters in quotes"
 
 func oneLine(s string) string {
 	return strings.Join(strings.Fields(strings.ReplaceAll(s, "'\t'", "tab")), " ")
@@ -228,7 +245,7 @@ func (r *reader) section(s *section, node ast.Node, into *layer) {
 			}
 			if name == overridesKey {
 				if into.override {
-					r.fault(key, "an override has no overrides of its own: add another item to the list")
+					r.fault(key, "an override cannot contain overrides: add another item to the list")
 				} else {
 					r.overrides(e.value, into)
 				}
@@ -247,7 +264,7 @@ func (r *reader) section(s *section, node ast.Node, into *layer) {
 	}
 }
 
-// unknown says what could have been meant.
+// unknown suggests the setting that was probably meant.
 func (r *reader) unknown(s *section, name string, key *token.Token, into *layer) {
 	if s.path == "findings."+escalate.Stale && name == "enabled" {
 		r.fault(key, "stale cannot be switched off: silence must never read as safety; raise stale.after instead")
@@ -258,7 +275,7 @@ func (r *reader) unknown(s *section, name string, key *token.Token, into *layer)
 		if into.override {
 			known = append(known, selectorNames[:]...)
 		} else if _, ok := selects(name); ok {
-			r.fault(key, "%q selects whom an override is for: move it into an item of the list %q", name, overridesKey)
+			r.fault(key, "%q selects the target of an override: move it into an item of the list %q", name, overridesKey)
 			return
 		} else {
 			known = append(known, overridesKey)
@@ -273,10 +290,10 @@ func (r *reader) unknown(s *section, name string, key *token.Token, into *layer)
 		}
 	}
 	if better := nearest(name, known); better != "" {
-		r.fault(key, "%q is not known here: did you mean %q?", name, better)
+		r.fault(key, "%q is unknown here: did you mean %q?", name, better)
 		return
 	}
-	r.fault(key, "%q is not known here: use %s", name, strings.Join(known, ", "))
+	r.fault(key, "%q is unknown here: use %s", name, strings.Join(known, ", "))
 }
 
 // entry is one key with its value.
@@ -304,7 +321,7 @@ func (r *reader) entries(node ast.Node, what string) ([]entry, bool) {
 		k := it.Key()
 		key := k.GetToken()
 		if k.IsMergeKey() || !isScalar(k) {
-			r.fault(key, "a name is wanted here: merge keys and composed keys are not read, so write the settings out")
+			r.fault(key, "a name is required here: merge keys and composed keys are not supported, so write the settings out")
 			continue
 		}
 		entries = append(entries, entry{name: scalar(k), key: key, value: it.Value()})
@@ -312,13 +329,13 @@ func (r *reader) entries(node ast.Node, what string) ([]entry, bool) {
 	return entries, true
 }
 
-// refused says so of what YAML offers and a policy does not read.
+// refused names the YAML features that a policy may not use.
 func (r *reader) refused(node ast.Node) bool {
 	switch node.Type() {
 	case ast.AnchorType, ast.AliasType:
-		r.fault(node.GetToken(), "anchors and aliases are not read: write the value out")
+		r.fault(node.GetToken(), "anchors and aliases are not supported: write the value out")
 	case ast.TagType, ast.DirectiveType:
-		r.fault(node.GetToken(), "tags and directives are not read: write the plain value")
+		r.fault(node.GetToken(), "tags and directives are not supported: write the plain value")
 	default:
 		return false
 	}
@@ -355,7 +372,7 @@ func quoted(n ast.Node) bool {
 func (r *reader) field(f *field, e entry, into *layer) {
 	switch {
 	case into.override && f.scope == general:
-		r.fault(e.key, "%s holds for the whole hospital: set it in the general part, not in an override", f.path)
+		r.fault(e.key, "%s applies to the whole hospital: set it in the general part, not in an override", f.path)
 		return
 	case into.override && f.scope == perWard && into.selector.by != byWard:
 		r.fault(e.key, "%s can differ between wards only: move it into an override with %q, or into the general part", f.path, selectorNames[byWard])
@@ -384,7 +401,7 @@ func (r *reader) field(f *field, e entry, into *layer) {
 func (r *reader) items(f *field, e entry) ([]string, []ast.Node, bool) {
 	node := e.value
 	if node == nil || node.Type() == ast.NullType {
-		r.fault(e.key, "%s has no value: write one, such as %s, or take the line out to keep the default", f.path, f.example())
+		r.fault(e.key, "%s has no value: write one, such as %s, or remove the line to keep the default", f.path, f.example())
 		return nil, nil, false
 	}
 	nodes := []ast.Node{node}
@@ -402,7 +419,7 @@ func (r *reader) items(f *field, e entry) ([]string, []ast.Node, bool) {
 	for i, n := range nodes {
 		switch {
 		case n == nil || n.Type() == ast.NullType:
-			r.fault(e.key, "%s has an empty item: fill it in or take it out", f.path)
+			r.fault(e.key, "%s has an empty item: fill it in or remove it", f.path)
 			return nil, nil, false
 		case !isScalar(n):
 			if !r.refused(n) {
@@ -410,7 +427,7 @@ func (r *reader) items(f *field, e entry) ([]string, []ast.Node, bool) {
 			}
 			return nil, nil, false
 		case f.plain && quoted(n):
-			r.fault(n.GetToken(), "%s: take the quotes away and write %s", f.path, scalar(n))
+			r.fault(n.GetToken(), "%s: remove the quotes and write %s", f.path, scalar(n))
 			return nil, nil, false
 		}
 		items[i] = scalar(n)
@@ -452,7 +469,7 @@ func (r *reader) overrides(node ast.Node, into *layer) {
 			if item != nil {
 				where = item.GetToken()
 			}
-			r.fault(where, "an override is empty: fill it in or take it out")
+			r.fault(where, "an override is empty: fill it in or remove it")
 			continue
 		}
 		entries, ok := r.entries(item, "an override")
@@ -464,7 +481,7 @@ func (r *reader) overrides(node ast.Node, into *layer) {
 			continue
 		}
 		if first, twice := lines[who]; twice {
-			r.fault(key, "a second override for %s %s, the first is in line %d: put both into one", selectorNames[who.by], who.id, first)
+			r.fault(key, "a second override for %s %s; the first is in line %d: merge the two", selectorNames[who.by], who.id, first)
 			continue
 		}
 		lines[who] = key.Position.Line
@@ -472,18 +489,15 @@ func (r *reader) overrides(node ast.Node, into *layer) {
 		before := len(r.faults)
 		r.section(table().root, item, &own)
 		if len(own.readings) == 0 && len(r.faults) == before {
-			r.fault(key, "the override for %s %s sets nothing: add a section to it or take it out", selectorNames[who.by], who.id)
+			r.fault(key, "the override for %s %s sets nothing: add a section to it or remove it", selectorNames[who.by], who.id)
 		}
 		into.overrides = append(into.overrides, placed{who, key, own.readings})
 	}
 }
 
-// fhirID is what a logical id may look like: https://hl7.org/fhir/R4/datatypes.html#id
-var fhirID = regexp.MustCompile(`^[A-Za-z0-9\-.]{1,64}$`)
-
 var compartments = []drain.Compartment{drain.Wound, drain.Peritoneal, drain.Biliary, drain.Pleural, drain.Pericardial, drain.Unspecified}
 
-// selector reads for whom an override is.
+// selector reads the target of an override.
 func (r *reader) selector(entries []entry, item ast.Node) (who selector, key *token.Token, ok bool) {
 	for _, e := range entries {
 		by, selects := selects(e.name)
@@ -491,7 +505,7 @@ func (r *reader) selector(entries []entry, item ast.Node) (who selector, key *to
 			continue
 		}
 		if key != nil && by != who.by {
-			r.fault(e.key, "an override is for a ward, a compartment or a drain, not for several of them: make two items of it")
+			r.fault(e.key, "an override applies to one ward, compartment or drain: split it into separate items")
 			return who, key, false
 		}
 		if key != nil {
@@ -508,13 +522,13 @@ func (r *reader) selector(entries []entry, item ast.Node) (who selector, key *to
 		case by == byCompartment && !slices.Contains(compartments, drain.Compartment(who.id)):
 			r.fault(e.value.GetToken(), "%q is not a compartment: use one of %s", who.id, join(compartments))
 			return who, key, false
-		case !fhirID.MatchString(who.id):
-			r.fault(e.value.GetToken(), "%q is not a logical id: write that of the %s, up to 64 letters, digits, - and .", who.id, map[selectorKind]string{byWard: "Location", byDrain: "Device"}[by])
+		case !fhirjson.IsID(who.id):
+			r.fault(e.value.GetToken(), "%q is not a logical id: write the id of the %s, up to 64 letters, digits, - and .", who.id, map[selectorKind]string{byWard: "Location", byDrain: "Device"}[by])
 			return who, key, false
 		}
 	}
 	if key == nil {
-		r.fault(start(item), "the override does not say for whom it is: begin it with \"ward: ID\", \"compartment: NAME\" or \"drain: ID\"")
+		r.fault(start(item), "the override has no target: begin it with \"ward: ID\", \"compartment: NAME\" or \"drain: ID\"")
 		return who, key, false
 	}
 	return who, key, true

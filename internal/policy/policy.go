@@ -1,7 +1,7 @@
 // Package policy owns the ward policy: the file in which a hospital states its
 // thresholds, its calendar and its vessels. It reads, checks, hashes and
 // overrides; what a threshold means, its type and its default belong to the
-// package that obeys it (window, balance, due, escalate, removal).
+// package that obeys it (window, balance, due, escalate, concern, removal).
 //
 // One table of fields (fields.go) drives reading, YAML, Schema and Markdown, so
 // that a threshold is added or changed in one place.
@@ -31,6 +31,7 @@ import (
 	"time"
 
 	"tidemark/internal/balance"
+	"tidemark/internal/concern"
 	"tidemark/internal/drain"
 	"tidemark/internal/due"
 	"tidemark/internal/escalate"
@@ -38,7 +39,7 @@ import (
 	"tidemark/internal/window"
 )
 
-// Caution heads every policy that is shown.
+// Caution is printed above every policy that is shown.
 const Caution = "Every threshold here is an example until the hospital approves its own policy. The service informs, it does not diagnose: local protocol and the licensed clinician decide; when in doubt, go to the bedside."
 
 // Settings are what the policy says for one drain. They share slices and maps
@@ -50,19 +51,38 @@ type Settings struct {
 	Escalate escalate.Rules
 	Removal  removal.Criteria
 	Trend    TrendSettings
-	// AcknowledgeWithin is how long a high finding may wait before it is announced
-	// again.
-	AcknowledgeWithin time.Duration
-	Version           string // of the whole policy
-	Approved          string // by whom and when, in the hospital's words; "": an example only
+	Home     HomeSettings
+	Concern  concern.Settings
+	// Actions are the ward's words for what was done about a concern; the ward page
+	// offers them.
+	Actions  []string
+	Version  string // of the whole policy
+	Approved string // by whom and when, in the hospital's words; "": an example only
 }
 
-// TrendSettings say over what a trend is judged.
+// HomeSettings apply when the patient has gone home with the drain and empties
+// it.
+type HomeSettings struct {
+	Limit time.Duration // longest time between two emptyings
+	Stale time.Duration // nothing charted for so long: the state of the drain is unknown
+}
+
+// AtHome are the settings for a drain whose patient has gone home with it.
+func (s Settings) AtHome() Settings {
+	s.Due.Limit = s.Home.Limit
+	s.Escalate.IntervalLimit, s.Escalate.StaleAfter = s.Home.Limit, s.Home.Stale
+	return s
+}
+
+// TrendSettings say which intervals a trend is evaluated on.
 type TrendSettings struct {
-	Span       time.Duration // intervals that ended within this time count
-	Minimum    int           // fewer intervals than this are too few
-	Alpha      float64       // level of significance
-	Confidence float64       // of the slope's interval: 1 − Alpha
+	Span    time.Duration // intervals that ended within this time count
+	Minimum int           // fewer intervals than this are too few
+	Alpha   float64       // level of significance
+	// Least is the smallest slope that matters: so many mL in 24 h more or less from
+	// one day to the next.
+	Least      drain.Volume
+	Confidence float64 // of the slope's interval: 1 − Alpha
 }
 
 // whole is all that a file can set.
@@ -71,16 +91,23 @@ type whole struct {
 	clockSkew time.Duration
 }
 
+// actions are the words that a page offers until the ward has its own.
+var actions = []string{ // read only
+	"Assessed at the bedside", "Surgical team called", "Emptied and suction restored", "Tubing checked", "Drain secured", "Dressing changed",
+}
+
 func defaults() whole {
 	w := whole{
 		Settings: Settings{
-			Calendar:          window.Standard(time.UTC),
-			Balance:           balance.DefaultSettings(),
-			Due:               due.DefaultSettings(),
-			Escalate:          escalate.Defaults(),
-			Removal:           removal.Defaults(),
-			Trend:             TrendSettings{Span: 72 * time.Hour, Minimum: 4, Alpha: 0.05, Confidence: 0.95},
-			AcknowledgeWithin: 30 * time.Minute,
+			Calendar: window.Standard(time.UTC),
+			Balance:  balance.DefaultSettings(),
+			Due:      due.DefaultSettings(),
+			Escalate: escalate.Defaults(),
+			Removal:  removal.Defaults(),
+			Trend:    TrendSettings{Span: 72 * time.Hour, Minimum: 4, Alpha: 0.05, Confidence: 0.95, Least: drain.MLInt(5)},
+			Home:     HomeSettings{Limit: 12 * time.Hour, Stale: 36 * time.Hour}, // ours
+			Concern:  concern.Defaults(),
+			Actions:  actions,
 		},
 		clockSkew: 5 * time.Minute,
 	}
@@ -88,11 +115,11 @@ func defaults() whole {
 	return w
 }
 
-// Policy is a policy that was read and found good. It does not change and is safe
-// for concurrent use.
+// Policy is a valid policy. It does not change and is safe for concurrent use.
 type Policy struct {
 	base      whole
 	values    map[string][]string // the canonical items in effect, by path, general part
+	set       map[string]bool     // the paths that the file sets, general part
 	overrides []override          // in the order of their selectors
 	index     map[selector]int    // of overrides
 
@@ -109,7 +136,7 @@ type override struct {
 	readings []reading
 }
 
-// selector says for whom an override is.
+// selector is the target of an override.
 type selector struct {
 	by selectorKind
 	id string
@@ -135,11 +162,12 @@ func (s selector) compare(o selector) int {
 // Default is the policy that the service ships with.
 func Default() *Policy { return build(nil, nil) }
 
-// build puts a policy together from what the file sets.
+// build makes a policy from the settings of the file.
 func build(general []reading, overrides []override) *Policy {
 	p := &Policy{
 		base:      defaults(),
 		values:    map[string][]string{},
+		set:       map[string]bool{},
 		overrides: overrides,
 		index:     make(map[selector]int, len(overrides)),
 		cache:     map[string]Settings{},
@@ -149,6 +177,7 @@ func build(general []reading, overrides []override) *Policy {
 	}
 	for _, r := range general {
 		p.values[r.field.path] = r.items
+		p.set[r.field.path] = true
 		r.apply(&p.base)
 	}
 	slices.SortFunc(p.overrides, func(a, b override) int { return a.compare(b.selector) })
@@ -221,7 +250,7 @@ func (p *Policy) For(places []string, d drain.Drain) Settings {
 	return s
 }
 
-// HasOverrides reports whether the places of a drain matter at all.
+// HasOverrides reports whether the location of a drain can change its settings.
 func (p *Policy) HasOverrides() bool { return len(p.overrides) > 0 }
 
 // Zone is the hospital's time zone.
@@ -230,12 +259,28 @@ func (p *Policy) Zone() *time.Location { return p.base.Calendar.Zone }
 // ClockSkew is how far in the future a charted time may lie.
 func (p *Policy) ClockSkew() time.Duration { return p.base.clockSkew }
 
-// AcknowledgeWithin is the general time for acknowledging a high finding.
-func (p *Policy) AcknowledgeWithin() time.Duration { return p.base.AcknowledgeWithin }
+// AcknowledgeWithin is the general time for acknowledging a high concern.
+func (p *Policy) AcknowledgeWithin() time.Duration { return p.base.Concern.AcknowledgeWithin }
 
 // Approved says by whom and when the hospital approved the policy; "" for a mere
 // example.
 func (p *Policy) Approved() string { return p.base.Approved }
+
+// silent reports whether the file sets nothing.
+func (p *Policy) silent() bool { return len(p.set) == 0 && len(p.overrides) == 0 }
+
+// Examples are the paths of settings that the file does not set and whose
+// defaults are mere examples of ours: what a hospital has not decided when it
+// approves the policy.
+func (p *Policy) Examples() []string {
+	var paths []string
+	for _, f := range table().fields {
+		if f.source.basis == ours && !p.set[f.path] {
+			paths = append(paths, f.path)
+		}
+	}
+	return paths
+}
 
 // Version is a short hash of all the values in effect.
 func (p *Policy) Version() string { return p.base.Version }

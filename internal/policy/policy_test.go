@@ -18,6 +18,7 @@ import (
 	"pgregory.net/rapid"
 
 	"tidemark/internal/balance"
+	"tidemark/internal/concern"
 	"tidemark/internal/drain"
 	"tidemark/internal/due"
 	"tidemark/internal/escalate"
@@ -66,8 +67,9 @@ func TestDefault(t *testing.T) {
 	want := Settings{
 		Calendar: window.Standard(time.UTC), Balance: balance.DefaultSettings(), Due: due.DefaultSettings(),
 		Escalate: escalate.Defaults(), Removal: removal.Defaults(),
-		Trend:             TrendSettings{Span: 72 * time.Hour, Minimum: 4, Alpha: 0.05, Confidence: 0.95},
-		AcknowledgeWithin: 30 * time.Minute, Version: p.Version(),
+		Trend:   TrendSettings{Span: 72 * time.Hour, Minimum: 4, Alpha: 0.05, Least: drain.MLInt(5), Confidence: 0.95},
+		Home:    HomeSettings{Limit: 12 * time.Hour, Stale: 36 * time.Hour},
+		Concern: concern.Defaults(), Actions: actions, Version: p.Version(),
 	}
 	if d := settingsDiff(want, p.For(nil, drain.Drain{})); d != "" {
 		t.Errorf("-want +got:\n%s", d)
@@ -79,6 +81,16 @@ func TestDefault(t *testing.T) {
 		if got := parse(t, text).Version(); got != p.Version() {
 			t.Errorf("%q has version %s, the default has %s", text, got, p.Version())
 		}
+	}
+}
+
+// At home other limits hold, and nothing else changes.
+func TestAtHome(t *testing.T) {
+	want := parse(t, "emptying:\n  interval: 10 h\n").For(nil, drain.Drain{})
+	got := parse(t, "home:\n  interval: 10 h\n  stale: 20 h\n").For(nil, drain.Drain{}).AtHome()
+	want.Escalate.StaleAfter, want.Home, want.Version = 20*time.Hour, got.Home, got.Version
+	if d := settingsDiff(want, got); d != "" {
+		t.Errorf("-want +got:\n%s", d)
 	}
 }
 
@@ -125,7 +137,8 @@ func TestEverySettingHasAField(t *testing.T) {
 		return m
 	}
 	before := leaves(Default().layered())
-	changed := map[string]bool{".Settings.Version": true, ".Settings.Balance.EstimatedPercent.Known": true}
+	changed := map[string]bool{".Settings.Version": true, ".Settings.Balance.EstimatedPercent.Known": true,
+		".Settings.Escalate.StaleAfter": true} // by home.stale, in AtHome
 	for path, text := range otherValues(t) {
 		p := parse(t, yamlOf(path, text))
 		for leaf, value := range leaves(p.layered()) {
@@ -146,7 +159,7 @@ func otherValues(t *testing.T) map[string]string {
 	t.Helper()
 	other := map[string]string{
 		"approved": `"Nursing board, 2026-03-01"`, "calendar.zone": "Europe/Berlin", "calendar.day-start": `"06:30"`,
-		"calendar.shifts": `["06:00 early", "14:00 late", "22:00 night"]`, "removal.appearances": "[serous]",
+		"calendar.shifts": `["06:00 early", "14:00 late", "22:00 night"]`, "removal.appearances": "[serous]", "acknowledgement.actions": `["Surgeon on call told"]`,
 		"findings.brisk-output.limits": "[150 mL in 2 h]",
 		"findings.reservoir-full.fill": "90 %", "removal.output": "20 mL/d",
 	}
@@ -218,13 +231,13 @@ func TestVersionIgnoresTheWriting(t *testing.T) {
 	a := parse(t, `
 emptying: {interval: 3 h, capacity: 150 mL}
 findings:
-  sudden-stop: {rate: 3 mL/h}
+  output-rise: {volume: 30 mL}
 overrides:
   - {ward: w1, trend: {span: 2 d}}
   - {drain: d1, trend: {span: 1 d}}
 `)
 	b := parse(t, `
-findings: {sudden-stop: {rate: 72 mL/d}}   # the same
+findings: {output-rise: {volume: 0.03 L}}   # the same
 emptying:
   capacity: "0.15 L"
   interval: 180min
@@ -282,7 +295,6 @@ func TestRoundTrip(t *testing.T) {
 		}
 		golden(t, name+".yaml", shown)
 	}
-	golden(t, "settings.md", Markdown())
 	golden(t, "schema.json", Schema())
 }
 
@@ -317,7 +329,7 @@ func TestEveryFigureSaysItsSource(t *testing.T) {
 func TestRead(t *testing.T) {
 	p := parse(t, strings.Replace(full, "90 s", "90 min", 1))
 	s := p.For(nil, drain.Drain{})
-	if s.Due.Limit != 90*time.Minute || s.Escalate.IntervalLimit != 90*time.Minute || s.Due.Grace != time.Minute || s.Escalate.Grace != time.Minute {
+	if s.Due.Limit != 90*time.Minute || s.Escalate.IntervalLimit != 90*time.Minute || s.Escalate.Grace != time.Minute {
 		t.Errorf("due %+v, escalate %v %v", s.Due, s.Escalate.IntervalLimit, s.Escalate.Grace)
 	}
 	if got := s.Due.HalfFraction.RatString(); got != "333/1000" {
@@ -419,19 +431,19 @@ overrides:
 		want   time.Duration
 		grace  time.Duration
 	}{
-		{"general", nil, pleural, 5 * time.Hour, 15 * time.Minute},
-		{"unknown ward", []string{"ward-9"}, pleural, 5 * time.Hour, 15 * time.Minute},
+		{"general", nil, pleural, 5 * time.Hour, time.Hour},
+		{"unknown ward", []string{"ward-9"}, pleural, 5 * time.Hour, time.Hour},
 		{"ward", []string{"bed-9", "room-1", "ward-1"}, pleural, 3 * time.Hour, time.Minute},
 		{"inner place over ward", []string{"bed-1", "ward-1"}, pleural, 150 * time.Minute, time.Minute},
 		{"compartment over ward", []string{"bed-1", "ward-1"}, wound, 2 * time.Hour, time.Minute},
 		{"drain over all", []string{"bed-1", "ward-1"}, drain.Drain{ID: "d1", Compartment: drain.Wound}, time.Hour, time.Minute},
-		{"drain alone", nil, drain.Drain{ID: "d1", Compartment: drain.Pleural}, time.Hour, 15 * time.Minute},
-		{"no compartment is unspecified", nil, drain.Drain{}, 6 * time.Hour, 15 * time.Minute},
+		{"drain alone", nil, drain.Drain{ID: "d1", Compartment: drain.Pleural}, time.Hour, time.Hour},
+		{"no compartment is unspecified", nil, drain.Drain{}, 6 * time.Hour, time.Hour},
 	} {
 		for range 2 { // made, then from the cache
 			s := p.For(c.places, c.drain)
-			if s.Due.Limit != c.want || s.Due.Grace != c.grace {
-				t.Errorf("%s: interval %v, grace %v", c.name, s.Due.Limit, s.Due.Grace)
+			if s.Due.Limit != c.want || s.Escalate.Grace != c.grace {
+				t.Errorf("%s: interval %v, grace %v", c.name, s.Due.Limit, s.Escalate.Grace)
 			}
 		}
 	}

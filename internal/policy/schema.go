@@ -6,11 +6,13 @@ import (
 	"math/big"
 	"slices"
 	"strings"
+
+	"tidemark/internal/fhirjson"
 )
 
 // Schema is the JSON Schema (draft 2020-12) of a policy file, for editors. It
-// knows names, types and units; ranges of amounts with a unit, and what several
-// settings together must satisfy, only Parse checks.
+// knows names, types and units; only Parse checks ranges of amounts with a unit
+// and conditions on several settings.
 func Schema() []byte {
 	root := object(table().root, nil)
 	root["$schema"] = "https://json-schema.org/draft/2020-12/schema"
@@ -24,7 +26,7 @@ func Schema() []byte {
 			scopes = append(scopes, perWard)
 		}
 		o := object(table().root, scopes)
-		id := map[string]any{"type": "string", "pattern": fhirID.String()}
+		id := map[string]any{"type": "string", "pattern": fhirjson.IDPattern}
 		if selectorKind(by) == byCompartment {
 			id = map[string]any{"enum": compartments}
 		}
@@ -82,8 +84,8 @@ const (
 	clockPattern  = `([01][0-9]|2[0-3]):[0-5][0-9]`
 )
 
-// unitPattern matches the units that are read. Of UCUM it only wants something
-// that does not begin with a digit.
+// unitPattern matches the units that are read. Any UCUM unit that does not
+// begin with a digit matches.
 func (d dimension) unitPattern() string {
 	if d.admits == nil {
 		return `[^\s0-9].*`

@@ -49,7 +49,7 @@ const (
 	general          // in general only
 )
 
-// source says what a figure rests on.
+// source says where a figure comes from.
 type source struct {
 	basis basis
 	words string
@@ -71,7 +71,7 @@ func (s source) String() string {
 	return string(s.basis) + "; " + s.words
 }
 
-// spec is what every field states beside its type.
+// spec is what every field has besides its type.
 type spec struct {
 	path, doc string
 	source    source
@@ -129,7 +129,7 @@ func (d dimension) parse(raw, example string) (*big.Rat, error) {
 		return nil, fmt.Errorf("%q is not a decimal number: write it with digits and at most one decimal point, such as %s", number, example)
 	case d.base == "":
 		if code != "" {
-			return nil, fmt.Errorf("%q has a unit, %s is wanted: write %s", raw, d.words, example)
+			return nil, fmt.Errorf("%q has a unit, but %s is required: write %s", raw, d.words, example)
 		}
 		return value, nil
 	case code == "":
@@ -155,7 +155,7 @@ func (d dimension) parse(raw, example string) (*big.Rat, error) {
 		return nil, fmt.Errorf("%q is not a unit of %s: write one, such as %s", code, strings.TrimPrefix(d.words, "a "), example)
 	}
 	if advice := ucum.Caution(code); advice != "" {
-		return nil, fmt.Errorf("%q may not mean what is wanted: %s", code, advice)
+		return nil, fmt.Errorf("%q may not mean what you intend: %s", code, advice)
 	}
 	return ucum.Convert(value, unit, base)
 }
@@ -237,7 +237,7 @@ func standardOf[T any](get func(*whole) T, format func(T) (string, error)) []str
 	return []string{must(format(get(&w)))}
 }
 
-// must is for what the table itself states.
+// must is for values in the table itself.
 func must[T any](v T, err error) T {
 	if err != nil {
 		panic(err)
@@ -255,8 +255,8 @@ func duration(s spec, unit, least, most string, to ...func(*whole) *time.Duratio
 		})
 }
 
-// exact is for whatever is held as an exact number: volumes, rates, shares and
-// plain numbers.
+// exact makes fields that hold exact numbers: volumes, rates, shares and plain
+// numbers.
 func exact(s spec, d dimension, unit, least, most string, to ...func(*whole) *drain.Volume) field {
 	return amount(s, d, unit, least, most,
 		func(w *whole) *big.Rat { return to[0](w).Rat() },
@@ -290,8 +290,8 @@ func toggle(s spec, get func(*whole) bool, set func(*whole, bool)) field {
 	return f
 }
 
-// text makes a field of words. parse gives what they mean, and the words to keep.
-// schema is what an editor can check of them.
+// text makes a field of text. parse gives its meaning and the text to keep.
+// schema is what an editor can check.
 func text[T any](s spec, get func(*whole) string, parse func(string) (T, string, error), set func(*whole, T), schema map[string]any) field {
 	f := s.field()
 	f.quote = true
@@ -308,8 +308,8 @@ func text[T any](s spec, get func(*whole) string, parse func(string) (T, string,
 	return f
 }
 
-// list makes a field of several items. check judges them together; schema is what
-// an editor can check of each.
+// list makes a field of several items. check validates them together; schema is
+// what an editor can check of each.
 func list[T any](s spec, get func(*whole) []T, parse func(string) (T, error), format func(T) string, check func([]T) error, set func(*whole, []T), schema map[string]any) field {
 	f := s.field()
 	f.list, f.quote = true, true
@@ -366,10 +366,10 @@ func words(s string) (value, kept string, err error) {
 }
 
 func zone(s string) (*time.Location, string, error) {
-	// LoadLocation reads "" and "Local" as the zone of this machine, which is not
-	// the ward's.
+	// LoadLocation reads "" and "Local" as the zone of this machine, which need
+	// not be the ward's.
 	if s == "" || s == "Local" {
-		return nil, "", fmt.Errorf("%q is not the name of a time zone: write one of the IANA database, such as Europe/Berlin", s)
+		return nil, "", fmt.Errorf("%q is not the name of a time zone: write a name of the IANA database, such as Europe/Berlin", s)
 	}
 	z, err := time.LoadLocation(s)
 	if err != nil {
@@ -394,7 +394,7 @@ func shift(s string) (window.Shift, error) {
 		return window.Shift{}, err
 	}
 	if name == "" {
-		return window.Shift{}, fmt.Errorf("%q names no shift: write the start and the name, such as 07:00 day", s)
+		return window.Shift{}, fmt.Errorf("%q has no shift name: write the start and the name, such as 07:00 day", s)
 	}
 	return window.Shift{Name: name, Start: at}, nil
 }

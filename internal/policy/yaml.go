@@ -14,7 +14,7 @@ func (p *Policy) YAML() []byte {
 	b.WriteString("#\n")
 	comment(&b, "", Caution)
 	b.WriteString("#\n")
-	comment(&b, "", "Units are part of each value: volumes in any UCUM unit of volume (mL, cL, L), durations in s, min, h, d or wk, shares in %. What a file leaves out keeps its default.")
+	comment(&b, "", "Units are part of each value: volumes in any UCUM unit of volume (mL, cL, L), durations in s, min, h, d or wk, shares in %. A setting that the file omits keeps its default. An approved file ends with the line ..., so that a truncated file is recognised.")
 	p.section(&b, table().root, "", func(f *field) ([]string, bool) { return p.values[f.path], true }, true)
 	b.WriteString("\n")
 	comment(&b, "", "Overrides: for a ward (the id of a Location, and all places in it), a compartment or a drain (the id of a Device). A drain's own override wins over its compartment's, that over the ward's, an inner place over an outer one.")
@@ -22,7 +22,7 @@ func (p *Policy) YAML() []byte {
 		for line := range strings.Lines(exampleOverrides) {
 			b.WriteString("# " + line)
 		}
-		b.WriteString("overrides: []\n")
+		b.WriteString("overrides: []\n" + closing + "\n")
 		return b.Bytes()
 	}
 	b.WriteString("overrides:\n")
@@ -34,6 +34,7 @@ func (p *Policy) YAML() []byte {
 		}
 		p.section(&b, table().root, "    ", func(f *field) ([]string, bool) { items, ok := set[f.path]; return items, ok }, false)
 	}
+	b.WriteString(closing + "\n")
 	return b.Bytes()
 }
 
@@ -103,7 +104,7 @@ func (f *field) written(item string) string {
 	return item
 }
 
-// limits words the default and the range.
+// limits gives the default and the range as text.
 func (f *field) limits() string {
 	items := make([]string, len(f.standard))
 	for i, item := range f.standard {
@@ -122,7 +123,7 @@ func quote(s string) string {
 	return `"` + strings.NewReplacer(`\`, `\\`, `"`, `\"`).Replace(s) + `"`
 }
 
-// comment writes a text as comment lines of a bearable width.
+// comment writes a text as wrapped comment lines.
 func comment(b *bytes.Buffer, indent, text string) {
 	const width = 100
 	line := indent + "#"
@@ -134,23 +135,4 @@ func comment(b *bytes.Buffer, indent, text string) {
 		line += " " + word
 	}
 	b.WriteString(line + "\n")
-}
-
-// Markdown gives the table of all settings, for the documentation.
-func Markdown() []byte {
-	var b bytes.Buffer
-	b.WriteString("| setting | default | accepted | what it does | source |\n|---|---|---|---|---|\n")
-	cell := strings.NewReplacer("|", `\|`, "\n", " ")
-	for _, f := range table().fields {
-		accepted := ""
-		if f.min != "" {
-			accepted = f.min + " to " + f.max
-		}
-		shown := make([]string, len(f.standard))
-		for i, item := range f.standard {
-			shown[i] = f.written(item)
-		}
-		fmt.Fprintf(&b, "| `%s` | %s | %s | %s | %s |\n", f.path, cell.Replace(strings.Join(shown, ", ")), accepted, cell.Replace(f.doc), cell.Replace(f.source.String()))
-	}
-	return b.Bytes()
 }

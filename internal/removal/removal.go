@@ -110,6 +110,10 @@ func Check(c Criteria, s escalate.Subject, open []escalate.Finding, cal window.C
 	r.inPlace()
 	r.days()
 	r.appearance()
+	r.works(open)
+	r.site()
+	r.irrigant()
+	r.doubts(open)
 	r.findings(open)
 	r.age()
 	return r.answer()
@@ -141,7 +145,7 @@ func (r *review) answer() Review {
 	if answer.MeetsAll {
 		answer.Text = fmt.Sprintf("Meets the ward's criteria for review: all %d are met.", len(r.items))
 	} else {
-		answer.Text = fmt.Sprintf("Does not meet the ward's criteria for review: of %d, %d are met, %d are not met and %d are not known.",
+		answer.Text = fmt.Sprintf("Does not meet the ward's criteria for review: of %d, %d are met, %d are not met and %d are unknown.",
 			len(r.items), counts[Met], counts[NotMet], counts[NotKnown])
 	}
 	if near > 0 {
@@ -161,7 +165,7 @@ func (r *review) inPlace() {
 	r.add(i)
 }
 
-// days judges the output of the last whole days, the earliest first, and of today.
+// days evaluates the output of the last whole days, the earliest first, and of today.
 func (r *review) days() {
 	today := r.cal.DayOf(r.now)
 	windows := make([]window.Window, r.Days)
@@ -192,7 +196,7 @@ func (r *review) day(charted, spread balance.Total) {
 	i := Item{Name: "output " + w.Label, Evidence: charted.Readings}
 	decisive, how := charted, "charted"
 	if spread.Net.Cmp(charted.Net) > 0 {
-		decisive, how = spread, "spread over the time in which it ran"
+		decisive, how = spread, "spread over the time in which it drained"
 		i.Evidence = spread.Readings
 	}
 	// Of a day that is not complete the charted volume is certain, and more may
@@ -204,6 +208,7 @@ func (r *review) day(charted, spread balance.Total) {
 	}
 	per24 := decisive.Net.Mul(big.NewRat(int64(24*time.Hour), int64(length)))
 	over := per24.Cmp(r.DailyLimit) > 0
+	read := charted.N > 0
 	text := fmt.Sprintf("From %s to %s %s mL", r.at(w.Start), r.at(w.End), number(decisive.Net))
 	if decisive.HasU {
 		text += fmt.Sprintf(" (± %.1f mL, k = 2)", decisive.U)
@@ -219,14 +224,17 @@ func (r *review) day(charted, spread balance.Total) {
 	switch {
 	case over:
 		i.State = NotMet
-	case complete:
+	case complete && read:
 		i.State = Met
 	default:
 		i.State = NotKnown
 	}
+	if !read {
+		text += " No emptying was charted on that day."
+	}
 	i.Figures = append(i.Figures, escalate.Figure{Name: "output in 24 h", Value: number(per24), Unit: "mL", Threshold: number(r.DailyLimit)})
 	if !complete {
-		text += " The day is not complete, so more may have run: " + r.missing(charted) + "."
+		text += " The day is not complete, so the output may be higher: " + r.missing(charted) + "."
 	} else if decisive.HasU {
 		u := decisive.U / balance.Expansion * (24 * time.Hour).Hours() / length.Hours()
 		i.HasChance, i.LowerBound = true, decisive.LowerBound
@@ -235,15 +243,15 @@ func (r *review) day(charted, spread balance.Total) {
 		i.Near = max(gap, -gap) <= balance.Expansion*u
 		text += fmt.Sprintf(" The chance that the true output is below the limit is %s.", percent(i.Chance))
 		if i.Near {
-			text += " Near the threshold: the uncertainty of the readings reaches across it."
+			text += " Near the threshold: it lies within the uncertainty of the readings."
 		}
 		i.Figures = append(i.Figures, escalate.Figure{Name: "chance below the limit", Value: fmt.Sprintf("%.3f", i.Chance), Unit: "1"})
 	}
 	switch {
 	case !decisive.HasU:
-		text += " The uncertainty of the readings is not known."
+		text += " The uncertainty of the readings is unknown."
 	case decisive.LowerBound:
-		text += " Some readings are without a known uncertainty: the figure is less sure than this shows."
+		text += " Some readings have no known uncertainty: the figure is less certain than shown."
 	}
 	if r.preliminary(i.Evidence) {
 		text += " It rests on a preliminary entry."
@@ -264,7 +272,7 @@ func (r *review) today(t balance.Total) {
 		i.State = NotMet
 	case unmeasured:
 		i.State = NotKnown
-		i.Text += " An emptying was not measured, so more ran than that."
+		i.Text += " An emptying was not measured, so the output was higher."
 	}
 	r.add(i)
 }
@@ -284,7 +292,7 @@ func (r *review) preliminary(ids []string) bool {
 	return slices.ContainsFunc(r.entries, func(e drain.Entry) bool { return e.Preliminary() && slices.Contains(ids, e.ID) })
 }
 
-// appearance judges the last charted look, and the course since the beginning of
+// appearance evaluates the last charted look, and the course since the beginning of
 // the days under review.
 func (r *review) appearance() {
 	i := Item{Name: "appearance", State: NotKnown}
@@ -333,10 +341,10 @@ func (r *review) appearance() {
 	r.add(i)
 }
 
-// findings judges whether anything is open that is high. Where nothing was charted
+// findings checks whether anything is open that is high. Where nothing was charted
 // for long, it is not known whether anything would be.
 func (r *review) findings(open []escalate.Finding) {
-	i := Item{Name: "no high finding", State: Met, Text: "No finding of high severity is open."}
+	i := Item{Name: "no high finding", State: Met, Text: "Nothing of high severity is open."}
 	var high []string
 	stale := false
 	for _, f := range open {
@@ -348,11 +356,98 @@ func (r *review) findings(open []escalate.Finding) {
 	}
 	switch {
 	case len(high) > 0:
-		i.State, i.Text = NotMet, "Open findings of high severity: "+strings.Join(high, ", ")+"."
+		i.State, i.Text = NotMet, "Open and of high severity: "+strings.Join(high, ", ")+"."
 	case stale:
-		i.State, i.Text = NotKnown, "No finding of high severity is open, but nothing was charted for so long that this says nothing of now."
+		i.State, i.Text = NotKnown, "Nothing of high severity is open, but nothing has been charted for so long that the present state is unknown."
 	}
 	i.Figures = []escalate.Figure{{Name: "open high findings", Value: fmt.Sprint(len(high)), Unit: "1", Threshold: "0"}}
+	r.add(i)
+}
+
+// function are the rules that say that the drain does not drain.
+var function = []string{"suction-lost", "suction-off", "blocked", "sudden-stop", "reservoir-full", "reservoir-half", "dislodged"}
+
+// works checks whether the drain drains: a blocked one gives little too.
+func (r *review) works(open []escalate.Finding) {
+	i := Item{Name: "drain works", State: Met}
+	var wrong []string
+	for _, f := range open {
+		if slices.Contains(function, f.Rule) {
+			wrong = append(wrong, strings.ReplaceAll(f.Rule, "-", " "))
+			i.Evidence = append(i.Evidence, f.Evidence...)
+		}
+	}
+	var suction, patency drain.Entry
+	for _, e := range r.entries {
+		if e.Suction != "" {
+			suction = e
+		}
+		if e.Patency != "" {
+			patency = e
+		}
+	}
+	if patency.Patency == drain.Occluded && !slices.Contains(wrong, "blocked") {
+		wrong = append(wrong, "occluded")
+		i.Evidence = append(i.Evidence, patency.ID)
+	}
+	switch {
+	case len(wrong) > 0:
+		i.State, i.Text = NotMet, "Open: "+strings.Join(wrong, ", ")+"."
+	case suction.Suction == "":
+		i.State, i.Text = NotKnown, "The suction is not charted."
+	case suction.Suction != drain.Charged:
+		i.State, i.Text = NotMet, fmt.Sprintf("Suction was charted as %s at %s.", suction.Suction, r.at(suction.At))
+		i.Evidence = append(i.Evidence, suction.ID)
+	default:
+		i.Text = fmt.Sprintf("Suction charged at %s, and no open finding says that it does not drain.", r.at(suction.At))
+		i.Evidence = append(i.Evidence, suction.ID)
+	}
+	i.Figures = []escalate.Figure{{Name: "suction", Value: string(suction.Suction), Threshold: string(drain.Charged)}}
+	r.add(i)
+}
+
+// site evaluates the last assessment of the site.
+func (r *review) site() {
+	i := Item{Name: "site without leakage or pus", State: NotKnown, Text: "The site has not been assessed."}
+	for _, e := range r.entries {
+		if e.Kind != drain.Site || !e.Assessed && len(e.Signs) == 0 {
+			continue
+		}
+		i.State, i.Text, i.Evidence = Met, "No leakage and no pus at "+r.at(e.At)+".", []string{e.ID}
+		for _, s := range e.Signs {
+			if s == drain.Leakage || s == drain.Pus {
+				i.State, i.Text = NotMet, fmt.Sprintf("The site showed %s at %s.", s, r.at(e.At))
+			}
+		}
+	}
+	r.add(i)
+}
+
+// irrigant checks whether less came out than was put in, on any of the days.
+func (r *review) irrigant() {
+	i := Item{Name: "no irrigant retained", State: Met, Text: "Net output was not below zero on any of the days."}
+	next := r.cal.DayOf(r.now)
+	for d := 0; d <= r.Days; d++ {
+		t := r.totals([]window.Window{next}, balance.Charted)[0]
+		if t.Net.Sign() < 0 {
+			i.State = NotMet
+			i.Text = fmt.Sprintf("Less came out than was put in on %s: net %s mL.", next.Label, number(t.Net))
+			i.Evidence = append(i.Evidence, t.Readings...)
+		}
+		next = r.cal.DayOf(next.Start.Add(-time.Nanosecond))
+	}
+	r.add(i)
+}
+
+// doubts checks whether a reading is in doubt.
+func (r *review) doubts(open []escalate.Finding) {
+	i := Item{Name: "no reading in doubt", State: Met, Text: "No reading is in doubt."}
+	for _, f := range open {
+		if f.Rule == "reading-doubt" {
+			i.State, i.Text = NotMet, f.Text
+			i.Evidence = append(i.Evidence, f.Evidence...)
+		}
+	}
 	r.add(i)
 }
 
@@ -381,7 +476,14 @@ func (r *review) age() {
 	r.add(i)
 }
 
-func (r *review) at(t time.Time) string { return t.In(r.cal.Zone).Format("2006-01-02 15:04 -07:00") }
+// at words an instant on the ward's clock, with the date where it is not today.
+func (r *review) at(t time.Time) string {
+	t, now := t.In(r.cal.Zone), r.now.In(r.cal.Zone)
+	if t.Year() != now.Year() || t.YearDay() != now.YearDay() {
+		return t.Format("15:04 on 2 Jan")
+	}
+	return t.Format("15:04")
+}
 
 // number words an exact number, to 6 places.
 func number(v drain.Volume) string { return v.Text(6) }

@@ -23,7 +23,7 @@ var placed = time.Date(2026, 3, 1, 7, 0, 0, 0, time.UTC)
 
 func subject() escalate.Subject {
 	return escalate.Subject{
-		Drain:      drain.Drain{ID: "d"},
+		Drain:      drain.Drain{ID: "d", Active: true},
 		Placements: []drain.Placement{{ID: "p", Status: drain.PlacementActive, Start: placed}},
 		Zone:       time.UTC,
 	}
@@ -41,8 +41,22 @@ func add(s *escalate.Subject, hours float64, ml string, a drain.Appearance, v dr
 	return &s.Entries[len(s.Entries)-1]
 }
 
-// check judges with the default criteria, so many hours after placement.
+// clean is an assessment of the site that found nothing.
+var clean = drain.Entry{ID: "site", Drain: "d", Kind: drain.Site, Status: "final", At: placed, Assessed: true}
+
+// check evaluates with the default criteria, so many hours after placement, a drain
+// whose site was found clean at the beginning.
 func check(s escalate.Subject, hours float64) removal.Review {
+	site := clean
+	site.At = time.Time{}
+	for _, e := range s.Entries {
+		if e.Counts() && (site.At.IsZero() || e.At.Before(site.At)) {
+			site.At = e.At
+		}
+	}
+	if !site.At.IsZero() {
+		s.Entries = append(slices.Clone(s.Entries), site)
+	}
 	now := placed.Add(time.Duration(hours * float64(time.Hour)))
 	open := escalate.Evaluate(escalate.Defaults(), s, now)
 	return removal.Check(removal.Defaults(), s, open, window.Standard(time.UTC), balance.DefaultSettings(), now)
@@ -80,12 +94,13 @@ func TestAllMet(t *testing.T) {
 	r := check(s, 96)
 	want := map[string]removal.State{ // nothing of today, which begins just now
 		"in place": removal.Met, "output 2026-03-03": removal.Met, "output 2026-03-04": removal.Met,
-		"appearance": removal.Met, "no high finding": removal.Met, "time since placement": removal.Met,
+		"appearance": removal.Met, "drain works": removal.Met, "site without leakage or pus": removal.Met, "no irrigant retained": removal.Met,
+		"no reading in doubt": removal.Met, "no high finding": removal.Met, "time since placement": removal.Met,
 	}
 	if diff := cmp.Diff(want, states(r)); diff != "" || !r.MeetsAll {
 		t.Fatal(diff, r.MeetsAll)
 	}
-	if r.Text != "Meets the ward's criteria for review: all 6 are met." || r.Caution != removal.Caution {
+	if r.Text != "Meets the ward's criteria for review: all 10 are met." || r.Caution != removal.Caution {
 		t.Error(r.Text, r.Caution)
 	}
 	// Six readings of 3 mL, d = 1 mL each: u = √6·0.288675 = 0.707107, U = 1.414.
@@ -352,7 +367,7 @@ func TestUnknownVessel(t *testing.T) {
 	if i := item(t, r, "output 2026-03-03"); !i.HasChance || !i.LowerBound || i.State != removal.Met {
 		t.Error(i)
 	}
-	if i := item(t, r, "output 2026-03-04"); i.HasChance || i.State != removal.Met || !strings.Contains(i.Text, "uncertainty of the readings is not known") {
+	if i := item(t, r, "output 2026-03-04"); i.HasChance || i.State != removal.Met || !strings.Contains(i.Text, "uncertainty of the readings is unknown") {
 		t.Error(i)
 	}
 }
@@ -383,6 +398,7 @@ func ExampleCheck() {
 	s := subject()
 	quiet(&s, 4, 18)
 	s.Entries[16].Measured = drain.Measure{Known: true, Volume: drain.MLInt(13)} // in place of 3
+	s.Entries = append(s.Entries, clean)
 	now := placed.Add(97 * time.Hour)
 	r := removal.Check(removal.Defaults(), s, nil, window.Standard(time.UTC), balance.DefaultSettings(), now)
 	fmt.Println(r.Text)
@@ -390,12 +406,51 @@ func ExampleCheck() {
 		fmt.Printf("%s: %s. %s\n", i.Name, i.State, i.Text)
 	}
 	// Output:
-	// Meets the ward's criteria for review: all 7 are met.
+	// Meets the ward's criteria for review: all 11 are met.
 	// in place: met. The drain is in place, as far as is charted.
-	// output 2026-03-03: met. From 2026-03-03 07:00 +00:00 to 2026-03-04 07:00 +00:00 28 mL (± 1.4 mL, k = 2), charted; the limit is 30 mL in 24 h. The chance that the true output is below the limit is more than 99 %.
-	// output 2026-03-04: met. From 2026-03-04 07:00 +00:00 to 2026-03-05 07:00 +00:00 18 mL (± 1.4 mL, k = 2), charted; the limit is 30 mL in 24 h. The chance that the true output is below the limit is more than 99 %.
-	// output today so far: met. Since 2026-03-05 07:00 +00:00 3 mL were charted; the limit is 30 mL in 24 h.
-	// appearance: met. Last charted serous, at 2026-03-05 07:00 +00:00; since 2026-03-03 07:00 +00:00 serous: unchanged. The criterion is serous or serosanguineous, and not darkening.
-	// no high finding: met. No finding of high severity is open.
-	// time since placement: met. Placed at 2026-03-01 07:00 +00:00, 97 h ago. The criterion is at least 24 h.
+	// output 2026-03-03: met. From 07:00 on 3 Mar to 07:00 on 4 Mar 28 mL (± 1.4 mL, k = 2), charted; the limit is 30 mL in 24 h. The chance that the true output is below the limit is more than 99 %.
+	// output 2026-03-04: met. From 07:00 on 4 Mar to 07:00 18 mL (± 1.4 mL, k = 2), charted; the limit is 30 mL in 24 h. The chance that the true output is below the limit is more than 99 %.
+	// output today so far: met. Since 07:00 3 mL were charted; the limit is 30 mL in 24 h.
+	// appearance: met. Last charted serous, at 07:00; since 07:00 on 3 Mar serous: unchanged. The criterion is serous or serosanguineous, and not darkening.
+	// drain works: met. Suction charged at 07:00, and no open finding says that it does not drain.
+	// site without leakage or pus: met. No leakage and no pus at 07:00 on 1 Mar.
+	// no irrigant retained: met. Net output was not below zero on any of the days.
+	// no reading in doubt: met. No reading is in doubt.
+	// no high finding: met. Nothing of high severity is open.
+	// time since placement: met. Placed at 07:00 on 1 Mar, 97 h ago. The criterion is at least 24 h.
+}
+
+// A drain that does not drain, leaks, holds back irrigant or has a day without a
+// reading gives little too.
+func TestLittleForAnotherReason(t *testing.T) {
+	for name, c := range map[string]struct {
+		change func(*escalate.Subject)
+		item   string
+		want   removal.State
+	}{
+		"occluded":    {func(s *escalate.Subject) { s.Entries[20].Patency = drain.Occluded }, "drain works", removal.NotMet},
+		"suction off": {func(s *escalate.Subject) { s.Entries[23].Suction = drain.Off }, "drain works", removal.NotMet},
+		"suction never said": {func(s *escalate.Subject) {
+			for i := range s.Entries {
+				s.Entries[i].Suction = ""
+			}
+		}, "drain works", removal.NotKnown},
+		"leakage": {func(s *escalate.Subject) {
+			s.Entries = append(s.Entries, drain.Entry{ID: "l", Kind: drain.Site, Status: "final", At: placed.Add(90 * time.Hour), Signs: []drain.Sign{drain.Leakage}})
+		}, "site without leakage or pus", removal.NotMet},
+		"irrigant retained": {func(s *escalate.Subject) { s.Entries[15].Instilled = drain.MLInt(90) }, "no irrigant retained", removal.NotMet},
+		"in doubt": {func(s *escalate.Subject) {
+			s.Entries[22].Vessel = drain.MedicineCup
+			s.Entries[22].Measured.Volume = drain.MLInt(1)
+		}, "no reading in doubt", removal.NotMet},
+		"a day without a reading": {func(s *escalate.Subject) { s.Entries = slices.Delete(s.Entries, 11, 17) }, "output 2026-03-03", removal.NotKnown},
+	} {
+		s := subject()
+		quiet(&s, 4, 18)
+		c.change(&s)
+		r := check(s, 96)
+		if got := item(t, r, c.item); got.State != c.want || r.MeetsAll {
+			t.Errorf("%s: %s is %s (%s), meets all %v", name, c.item, got.State, got.Text, r.MeetsAll)
+		}
+	}
 }

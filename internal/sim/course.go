@@ -67,13 +67,11 @@ const (
 	hours   = time.Hour
 )
 
-// Courses lists the courses. A ward of as many patients sees each once.
-func Courses() []Course { return append([]Course(nil), courses[:]...) }
-
+// courses: a ward of as many patients sees each once.
 var courses = [...]Course{
 	{"healing", "falls away and lightens from sanguineous to serous", nil,
 		[]port{leftAxilla, leftBreast}, 8, 36, nil, 0, false},
-	{"bleed", "in the last hours the output rises and turns to blood", []string{"output-rise", "brisk-output", "darker"},
+	{"bleed", "in the last hours the output rises and turns bloody", []string{"output-rise", "brisk-output", "darker"},
 		[]port{rightBreast, rightAxilla}, 7, 48, []beat{{310 * minutes, bleeds}, {140 * minutes, visit}, {80 * minutes, visit}, {25 * minutes, visit}}, 0, false},
 	{"suction-lost", "the closed reservoir fills with air again", []string{"suction-lost"},
 		[]port{leftBreast, leftAxilla}, 6, 60, []beat{{170 * minutes, loseSuction}, {160 * minutes, visit}}, 0, false},
@@ -85,7 +83,7 @@ var courses = [...]Course{
 		[]port{wall, wall}, 9, 60, []beat{{29 * hours, late(8 * hours)}, {12 * hours, late(9 * hours)}}, 0, false},
 	{"blocked", "a clot stops a drain that ran well; the site swells", []string{"sudden-stop", "site-signs"},
 		[]port{rightGroin}, 9, 400, []beat{{20 * hours, sluggish}, {17 * hours, block}, {4 * hours, signs(drain.Swelling)}, {4 * hours, assess}, {35 * minutes, visit}}, 0, false},
-	{"corrected", "a slip of a digit is put right, and an appearance amended", nil,
+	{"corrected", "a digit error is corrected, and an appearance amended", nil,
 		[]port{leftNeck}, 6, 60, []beat{{27 * hours, mistyped}, {9 * hours, amended}}, 0, false},
 	{"slow-healer", "keeps running and stays serosanguineous", nil,
 		[]port{wall, flank}, 7, 400, nil, 0, false},
@@ -102,7 +100,7 @@ var courses = [...]Course{
 		[]port{bileDuct, upperRight}, 12, 400, nil, 0, false},
 	{"wrong-vessel", "a small volume in a coarse cylinder, read between its marks", []string{"reading-doubt"},
 		[]port{upperLeft, upperRight}, 7, 80, []beat{{14 * hours, coarse}, {210 * minutes, guessed}}, 0, false},
-	{"fresh-blood", "days after the operation the fluid turns to blood again", []string{"darker", "fresh-blood"},
+	{"fresh-blood", "days after the operation the fluid turns bloody again", []string{"darker", "fresh-blood"},
 		[]port{knee}, 8, 60, []beat{{7 * hours, turns(drain.Sanguineous, "red")}, {30 * minutes, visit}}, 0, false},
 	{"removed", "comes out as planned", nil,
 		[]port{leftAxilla, leftBreast}, 4, 24, []beat{{20 * hours, remove}}, 0, false},
@@ -137,18 +135,18 @@ var courses = [...]Course{
 
 // The acts below are what beats do.
 
-func visit(t *tube, at int64)  { t.chart(t.empty(at)) }
+func visit(t *tube, at int64)  { t.write(t.empty(at)) }
 func look(t *tube, at int64)   { t.chart(t.check(at)) }
 func assess(t *tube, at int64) { t.assess(at) }
 func remove(t *tube, at int64) { t.remove(at) }
 
 // neglect: nobody goes to this drain unless a beat says so.
-func neglect(t *tube, _ int64) { t.neglected = true }
-
-func bleeds(t *tube, at int64) {
-	forms(95)(t, at)
-	turns(drain.Sanguineous, "red")(t, at)
+func neglect(t *tube, at int64) {
+	t.neglected = true
+	t.begins("neglect", at)
 }
+
+func bleeds(t *tube, at int64) { bleed(95)(t, at) }
 
 // forms adds to what forms, in mL/h.
 func forms(rate int64) func(*tube, int64) {
@@ -156,15 +154,32 @@ func forms(rate int64) func(*tube, int64) {
 }
 
 func turns(a drain.Appearance, colour string) func(*tube, int64) {
-	return func(t *tube, _ int64) { t.looks, t.colour = a, colour }
+	return func(t *tube, at int64) {
+		t.looks, t.colour = a, colour
+		if _, ranked := a.Rank(); !ranked {
+			t.begins("suspect-fluid", at)
+		}
+	}
 }
 
-func loseSuction(t *tube, at int64) { t.run(at); t.suction = drain.Lost }
-func sluggish(t *tube, at int64)    { t.run(at); t.patency = drain.Sluggish }
-func block(t *tube, at int64)       { t.run(at); t.patency = drain.Occluded }
+func loseSuction(t *tube, at int64) {
+	t.run(at)
+	t.suction = drain.Lost
+	t.begins("suction-lost", at)
+}
+
+func sluggish(t *tube, at int64) { t.run(at); t.patency = drain.Sluggish }
+func block(t *tube, at int64) {
+	t.run(at)
+	t.patency = drain.Occluded
+	t.begins("block", at)
+}
 
 func signs(s ...drain.Sign) func(*tube, int64) {
-	return func(t *tube, _ int64) { t.signs = s }
+	return func(t *tube, at int64) {
+		t.signs = s
+		t.begins("site-signs", at)
+	}
 }
 
 // late: what is done from here on is charted when the time is over.
@@ -173,10 +188,14 @@ func late(d time.Duration) func(*tube, int64) {
 }
 
 func twice(t *tube, at int64) {
+	later := at + 4
+	if at-t.poured < 20 {
+		later = at // shortly after a round the two entries would not be of one emptying
+	}
 	o := t.empty(at)
 	t.chart(o)
 	again := *o
-	again.id, again.at, again.by = t.newID(), at+4, t.bed.onDuty(at, true)
+	again.id, again.at, again.by = t.newID(), later, t.bed.onDuty(at, true)
 	again.fill = -1
 	t.chart(&again)
 }
@@ -186,7 +205,7 @@ func mistyped(t *tube, at int64) {
 	wrong := *o
 	wrong.value *= 10
 	t.chart(&wrong)
-	o.status, o.remark = "corrected", "Decimal point put right."
+	o.status, o.remark = "corrected", "Decimal point corrected."
 	t.replace(&wrong, o, 55)
 }
 
@@ -262,6 +281,7 @@ func irrigate(ml, percent int64) func(*tube, int64) {
 func dislodge(t *tube, at int64) {
 	o := t.check(at)
 	o.fill, o.dislodged, o.suction, o.patency = -1, true, "", ""
+	t.begins("dislodged", at)
 	t.chart(o)
 	t.end(at, "stopped")
 }

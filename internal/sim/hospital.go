@@ -106,7 +106,8 @@ type bed struct {
 	anchor int64
 
 	rand    *rand.Rand
-	patient string // "" while the bed is empty
+	mess    *rand.Rand // of what is untidy, so that the rest is the same with and without
+	patient string     // "" while the bed is empty
 	course  *Course
 	tubes   []*tube
 	fluids  fluids
@@ -130,6 +131,7 @@ func (b *bed) plan(stay int) {
 	}
 	number := stay*h.Patients + b.number
 	b.rand = rand.New(rand.NewPCG(h.Seed, uint64(b.ward)<<32|uint64(number)))
+	b.mess = rand.New(rand.NewPCG(h.Seed+1<<63, uint64(b.ward)<<32|uint64(number)))
 	// The first third of the time sees the admissions, so that even the latest
 	// patient has a few days behind them.
 	b.admit = from + 5 + b.rand.Int64N(length/3)
@@ -140,6 +142,9 @@ func (b *bed) plan(stay int) {
 	}
 	offset := rand.New(rand.NewPCG(h.Seed, 1)).IntN(len(courses))
 	b.course = &courses[(offset+b.ward*h.Patients+number)%len(courses)]
+	if h.Events > 0 {
+		b.course = b.measured()
+	}
 }
 
 // advance takes the bed through all that happens before until.

@@ -33,6 +33,7 @@ type observation struct {
 	instilled int64 // µL
 	patency   drain.Patency
 	dislodged bool
+	milked    bool
 	assessed  bool
 	signs     []drain.Sign
 }
@@ -127,6 +128,8 @@ var (
 	endFill         = quantityEnd("%", "%") + `}`
 	dislodgedTrue   = component(fhirmap.Local, fhirmap.CodeDislodged, "") + `"valueBoolean":true}`
 
+	tubeMilked = component(fhirmap.Local, fhirmap.CodeCare, "") + localValue + string(drain.TubingMilked) + localEnd
+
 	methodMeasured  = concept(fhirmap.Local, fhirmap.CodeMeasured, "", "")
 	methodEstimated = concept(fhirmap.Local, fhirmap.CodeEstimated, "", "")
 
@@ -182,6 +185,8 @@ func (o *observation) Append(b []byte) []byte {
 	b = append(b, o.patient...)
 	b = append(b, `-stay"},"effectiveDateTime":"`...)
 	b = time.Unix(o.at*60, 0).In(o.zone).AppendFormat(b, layout)
+	b = append(b, `","issued":"`...)
+	b = time.Unix(o.posted, 0).In(o.zone).AppendFormat(b, layout)
 	b = append(b, `","performer":[{"reference":"Practitioner/`...)
 	b = append(b, o.by...)
 	b = append(b, `"}]`...)
@@ -250,6 +255,9 @@ func (o *observation) components(b []byte) []byte {
 		b = append(appendQuantity(b, o.instilled, millilitre), '}')
 	}
 	code(startPatency, string(o.patency))
+	if o.milked {
+		start(tubeMilked)
+	}
 	if o.dislodged {
 		start(dislodgedTrue)
 	}

@@ -1,7 +1,7 @@
 // Package sim owns a simulated hospital: wards, patients and drains that do not
 // exist, and the FHIR resources that charting front ends would post of them.
 // What it makes depends on its Options alone. It writes to no store and no
-// server, and judges nothing.
+// server, and evaluates nothing.
 //
 // # What is simulated
 //
@@ -38,6 +38,14 @@ type Options struct {
 	Days     int       // charting begins so many days before End
 	End      time.Time // charting reaches up to here
 	Zone     *time.Location
+
+	// Untidy is how untidily the ward works and charts; the zero value not at all.
+	Untidy Untidy
+	// Events makes a hospital to measure rules on, instead of the courses: drains
+	// that heal, so many of a hundred of which have one event at a random time.
+	Events int
+	// Truth is told what really happened to a drain, when that is over.
+	Truth func(Event)
 }
 
 // Demo is a surgical ward of 30 patients with about 50 drains, charted over five
@@ -130,6 +138,11 @@ func Steps(o Options) iter.Seq[Step] {
 			}
 			h.queue = slices.Delete(h.queue, 0, done)
 		}
+		for i := range h.beds {
+			for _, t := range h.beds[i].tubes {
+				t.over(h.end)
+			}
+		}
 	}
 }
 
@@ -143,6 +156,7 @@ type Totals struct {
 // first, times their number.
 func Count(o Options) Totals {
 	o = o.normal()
+	o.Truth = nil
 	wards := o.Wards
 	o.Wards = 1
 	var one Totals

@@ -208,7 +208,7 @@ func TestDemoShowsItsCourses(t *testing.T) {
 				t.Errorf("seed %d: %s of %s shows %v, and should be quiet", seed, id, name, rules)
 			}
 		}
-		for _, k := range Courses() {
+		for _, k := range courses {
 			if !seen[k.Name] {
 				t.Errorf("seed %d: no patient has the course %s", seed, k.Name)
 			}

@@ -40,6 +40,7 @@ type tube struct {
 	pales     int64 // and serosanguineous
 	signs     []drain.Sign
 	instilled int64 // since the last emptying
+	poured    int64 // when it was last emptied
 
 	// The charting.
 	entries   int
@@ -52,6 +53,11 @@ type tube struct {
 	habit     drain.Vessel // what this drain's people like to measure in; "" what fits
 	vessel    drain.Vessel // what the next emptying is measured in; "" by habit
 	units     bool
+	unsaid    bool  // nobody charts that it is blocked
+	bolus     int64 // when one comes; 0: none
+	milked    bool  // and it comes because somebody milked the tube
+
+	events []Event // that last
 }
 
 // place puts the i-th drain of the course in and posts it. The first follows the
@@ -83,12 +89,17 @@ func (b *bed) place(i int) *tube {
 			t.since = age
 		}
 	}
+	if b.h.Events > 0 {
+		t.draw()
+	}
 	for len(t.beats) > 0 && t.time(t.beats[0]) <= b.admit {
 		t.beats = t.beats[1:]
 	}
 	// What formed before the patient came to the ward was emptied in theatre.
 	t.now = b.admit
+	t.collects(b.admit)
 	t.after(b.admit)
+	t.round = min(t.round, max(t.since+246, b.admit+30)) // theatre said when it was placed
 	b.h.node(b.admit, t.device(true))
 	b.h.node(b.admit, t.placement("active", never))
 	return t
@@ -111,11 +122,11 @@ func (t *tube) run(to int64) {
 }
 
 // Rates of the model, all ours. Suction takes the pool out with a time constant
-// of 40 min at best, gravity alone in 3 h. How suction falls with the fill is
+// of 15 min at best, gravity alone in 3 h. How suction falls with the fill is
 // after bench figures of compressible reservoirs: about 65 % of the peak at
 // about 30 % (Wounds 2013, 25(1):15–19).
 const (
-	draw    = 1500    // thousandths of the pool an hour
+	draw    = 4000    // thousandths of the pool an hour
 	gravity = 330     // the same without suction
 	seep    = 400     // least µL/h that a wound forms
 	brims   = 120_000 // µL in the pool beyond which it leaks past the tube
@@ -123,8 +134,16 @@ const (
 
 func (t *tube) tick(m int64) {
 	t.flow -= t.flow * m / t.decay
-	t.noise += (1000-t.noise)*m/120 + t.bed.between(-110, 110)
+	wavers := t.bed.between(-110, 110)
 	forms := (max(t.flow, seep)*t.noise/1000 + t.extra) * m / 60
+	if t.bed.h.Untidy.Scatter > 0 {
+		forms = (max(t.flow, seep) + t.extra) * t.noise / 1000 * m / 60
+	} else {
+		t.noise += (1000-t.noise)*m/120 + wavers
+	}
+	if t.bolus > t.now && t.bolus <= t.now+m {
+		forms += t.bed.wild(15, 50) * 1000
+	}
 	t.formed += forms
 	t.pool += forms
 
@@ -179,6 +198,12 @@ func (t *tube) act(at int64) {
 		return
 	}
 	if t.round <= at {
+		if t.bed.messy(t.bed.h.Untidy.Skipped) {
+			t.run(at)
+			t.after(at)
+			t.fault("charting-skipped", at, 24*60)
+			return
+		}
 		visit(t, at)
 		if t.bed.shift(at) != t.assessed {
 			t.assess(at + 1)
@@ -214,6 +239,9 @@ func (t *tube) after(at int64) {
 	slot := time.Date(soonest.Year(), soonest.Month(), soonest.Day(), soonest.Hour()+wait, 0, 0, 0, b.h.Zone).Unix() / 60
 	walk := int64(b.number*45/b.h.Patients) + b.between(-4, 4)
 	t.round = min(max(slot+walk, at+60), at+246)
+	if sd := b.h.Untidy.Rounds; sd > 0 {
+		t.round = max(t.round+int64(b.mess.NormFloat64()*sd), at+20)
+	}
 	t.peep = at + b.between(50, 70)
 }
 
@@ -246,7 +274,7 @@ func (t *tube) look(at int64) (drain.Appearance, string) {
 	return drain.Serous, "yellow"
 }
 
-// full is the fill as people judge it: in steps of 5 %.
+// full is the fill as people estimate it: in steps of 5 %.
 func (t *tube) full() int64 { return (t.content*200/(t.port.holds*1000) + 5) / 10 * 5 }
 
 // empty empties the reservoir and gives the entry of it.
@@ -256,12 +284,14 @@ func (t *tube) empty(at int64) *observation {
 	o.fill = t.full()
 	o.looks, o.colour = t.look(at)
 	o.suction, o.instilled = t.suction, t.instilled
-	if t.patency != drain.Patent || t.bed.chance(25) {
+	if (t.patency != drain.Patent || t.bed.chance(25)) && !t.unsaid {
 		o.patency = t.patency
 	}
+	o.milked = t.milked && t.bolus < at
 	t.read(o)
 	t.emptied += t.content
-	t.content, t.instilled = 0, 0
+	t.content, t.instilled, t.poured = 0, 0, at
+	t.collects(at)
 	t.after(at)
 	return o
 }
@@ -292,6 +322,9 @@ func (t *tube) read(o *observation) {
 	o.vessel, o.unit = vessel, millilitre
 	o.estimated = vessel == drain.ReservoirMarkings
 	mark := vessels[vessel].mark
+	if t.bed.h.Untidy.Exact {
+		mark = 100
+	}
 	o.value = (v + mark/2) / mark * mark
 	if t.units {
 		o.unit = unit(1 + t.bed.rand.IntN(len(units)-1))
@@ -334,8 +367,11 @@ func (t *tube) assess(at int64) {
 
 // chart posts an entry some minutes after its time, or when the shift at last
 // sits down to it.
-func (t *tube) chart(o *observation) {
-	o.posted = o.at*60 + t.bed.between(60, 480)
+func (t *tube) chart(o *observation) { t.chartLate(o, 0) }
+
+// chartLate does so some seconds later.
+func (t *tube) chartLate(o *observation, late int64) {
+	o.posted = o.at*60 + t.bed.between(60, 480) + late
 	if o.at < t.lateUntil {
 		o.posted = t.lateUntil*60 + t.bed.between(0, 900)
 	}
@@ -358,6 +394,7 @@ func (t *tube) remove(at int64) {
 
 func (t *tube) end(at int64, status string) {
 	t.out = true
+	t.over(at)
 	b := t.bed
 	b.h.put(at, 10*60, "DeviceUseStatement", t.id+"-placement", t.placement(status, at))
 	b.h.put(at, 10*60+5, "Device", t.id, t.device(false))

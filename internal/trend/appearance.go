@@ -11,7 +11,7 @@ const (
 )
 
 // AppearanceCourse words the course of the fluid over ranks in the order of
-// time: clear 0, serous 1, serosanguineous 2, sanguineous 3. Fluids without a
+// time: clear and serous 0, serosanguineous 1, sanguineous 2. Fluids without a
 // rank (purulent, bilious and so on) are left out by the caller; they are
 // findings of their own.
 //

@@ -31,17 +31,8 @@ type MannKendall struct {
 	PNormal                           float64 // normal approximation with continuity correction, two-sided
 }
 
-// MannKendallTest tests values in the order of time, at most one to an instant.
-// All values tied gives S 0, Z 0 and p 1.
-func MannKendallTest(y []float64) MannKendall {
-	pts := make([]Point, len(y))
-	for i, v := range y {
-		pts[i] = Point{X: float64(i), Y: v}
-	}
-	return Kendall(pts)
-}
-
-// Kendall is the same test over points that may share their X: a pair of points
+// Kendall tests points in the order of X, most often time. All values tied gives
+// S 0, Z 0 and p 1. Points may share their X: a pair of points
 // at one X has no order and counts for nothing. Such ties among the X rule out
 // the exact distribution used here, so p is then normal at every n. The time is
 // of the order of n².

@@ -105,6 +105,25 @@ func Analyse(pts []Point, minN int, alpha float64) Result {
 	return r
 }
 
+// AtLeast calls a trend one only where the slope's interval leaves out zero and the
+// slope is at least so steep, either way: a fall that is certain may be too slow to
+// matter.
+func (r Result) AtLeast(least float64) Result {
+	if r.Direction != Falling && r.Direction != Rising {
+		return r
+	}
+	switch s := r.Slope; {
+	case !s.HasInterval || s.Low <= 0 && s.High >= 0:
+		r.Note = "the interval of the slope includes zero"
+	case math.Abs(s.Value) < least:
+		r.Note = "the slope is too small to matter"
+	default:
+		return r
+	}
+	r.Direction = NoClearTrend
+	return r
+}
+
 // undecidable words why these readings, in whatever order, cannot show a trend
 // at alpha.
 func undecidable(y []float64, alpha float64) string {
@@ -132,13 +151,4 @@ func formatP(p *big.Rat) string { return fmt.Sprintf("%s = %.3g", p.RatString(),
 func ratFloat(r *big.Rat) float64 {
 	f, _ := r.Float64()
 	return f
-}
-
-// Median is the middle value, or the mean of the two middle ones. Of no values
-// it is NaN.
-func Median(values []float64) float64 {
-	if len(values) == 0 {
-		return math.NaN()
-	}
-	return medianInPlace(slices.Clone(values))
 }

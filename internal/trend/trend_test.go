@@ -455,7 +455,7 @@ func ExampleTheilSen() {
 }
 
 // The example of the Wisconsin Administrative Code (P1).
-func ExampleMannKendallTest() {
+func ExampleKendall() {
 	mk := MannKendallTest([]float64{100, 50, 85, 75, 50})
 	fmt.Printf("S = %d, exact two-sided p = %.4f\n", mk.S, mk.P)
 	// Output: S = -5, exact two-sided p = 0.3333
@@ -498,4 +498,21 @@ func BenchmarkExactP(b *testing.B) {
 			}
 		})
 	}
+}
+
+// MannKendallTest tests values in the order of time, at most one to an instant.
+func MannKendallTest(y []float64) MannKendall {
+	pts := make([]Point, len(y))
+	for i, v := range y {
+		pts[i] = Point{X: float64(i), Y: v}
+	}
+	return Kendall(pts)
+}
+
+// Median is medianInPlace of values that stay as they are; of none it is NaN.
+func Median(values []float64) float64 {
+	if len(values) == 0 {
+		return math.NaN()
+	}
+	return medianInPlace(slices.Clone(values))
 }

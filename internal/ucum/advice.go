@@ -280,16 +280,3 @@ func (p part) symbol() string {
 }
 
 func (a *atom) isTen() bool { return a.code == "10*" || a.code == "10^" }
-
-// volumeSuggestions gives the volume for a unit that is taken for one.
-var volumeSuggestions = map[string]string{
-	"[oz_av]": "[foz_us]",
-	"cm":      "cm3",
-	"cm2":     "cm3",
-	"m":       "m3",
-	"m2":      "m3",
-	"mm":      "mm3",
-	"mm2":     "mm3",
-	"[in_i]":  "[cin_i]",
-	"pt":      "[pt_us]",
-}

@@ -54,17 +54,6 @@ func BenchmarkConvert(b *testing.B) {
 	}
 }
 
-func BenchmarkMilliLitres(b *testing.B) {
-	u, _ := Parse("mL")
-	v := big.NewRat(125, 1)
-	b.ReportAllocs()
-	for b.Loop() {
-		if _, err := MilliLitres(v, u); err != nil {
-			b.Fatal(err)
-		}
-	}
-}
-
 func BenchmarkHostile(b *testing.B) {
 	code := "[G]40.[G]40.[G]40.[G]40.[G]-40.[G]-40.[G]-40.[mu_0]40.[mu_0]-40.[bu_us]100.[bu_us]-100.[m_p]80"
 	for b.Loop() {

@@ -17,14 +17,6 @@ func ExampleParse() {
 	// "mL/24h" is not a UCUM unit: a number must be joined to a unit by "."; use "mL/(24.h)"
 }
 
-func ExampleMilliLitres() {
-	u, _ := ucum.ParseVolume("[foz_us]")
-	v, _ := ucum.ParseDecimal("0.5")
-	ml, _ := ucum.MilliLitres(v, u)
-	fmt.Println(ucum.FormatDecimal(ml, 20))
-	// Output: 14.78676478125
-}
-
 func ExampleConvert() {
 	daily, _ := ucum.Parse("L/d")
 	hourly, _ := ucum.Parse("mL/h")
@@ -38,16 +30,6 @@ func ExampleToCanonical() {
 	v, base, _ := ucum.ToCanonical(big.NewRat(37, 1), u)
 	fmt.Println(ucum.FormatDecimal(v, 4), base)
 	// Output: 310.15 K
-}
-
-func ExampleParseVolume() {
-	_, err := ucum.ParseVolume("cc")
-	fmt.Println(err)
-	_, err = ucum.ParseVolume("mL/h")
-	fmt.Println(err)
-	// Output:
-	// "cc" is not a UCUM unit of volume: use "mL"
-	// "mL/h" is not a unit of volume: it is a volume per time; use "mL"
 }
 
 func ExampleCaution() {

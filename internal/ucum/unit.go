@@ -1,7 +1,6 @@
 package ucum
 
 import (
-	"errors"
 	"fmt"
 	"math/big"
 	"strconv"
@@ -194,57 +193,6 @@ func kindOf(base string) string {
 	return "a quantity in " + base
 }
 
-// volumeBase is the base of every unit of volume.
-const volumeBase = "m3"
-
-var perCubicMetre = big.NewRat(1_000_000, 1) // millilitres
-
-// ParseVolume parses a code that has to be a unit of volume.
-func ParseVolume(code string) (Unit, error) {
-	u, err := Parse(code)
-	if err != nil {
-		e, _ := errors.AsType[*ParseError](err)
-		e.want = "a UCUM unit of volume"
-		if near, err := define(e.Suggestion); err == nil && near.base != volumeBase {
-			e.Suggestion = volumeFor(near)
-		}
-		return Unit{}, e
-	}
-	if d := u.def(); d.base != volumeBase {
-		reason := "it is " + kindOf(d.base)
-		if d.arbitrary != "" {
-			reason = "it is an arbitrary unit"
-		}
-		return Unit{}, &ParseError{Code: code, Reason: reason, Suggestion: volumeFor(d), want: "a unit of volume"}
-	}
-	return u, nil
-}
-
-// volumeFor is the volume that a writer of the code most likely meant: the
-// first volume in it, or else the millilitre.
-func volumeFor(d *definition) string {
-	if len(d.parts) > 0 && !d.parts[0].div && d.parts[0].atom != nil {
-		if u, err := Parse(d.parts[0].written); err == nil && u.def().base == volumeBase {
-			return d.parts[0].written
-		}
-	}
-	if s := volumeSuggestions[d.code]; s != "" {
-		return s
-	}
-	return "mL"
-}
-
-// MilliLitres gives the value v, which is in u, in millilitres. The unit has
-// to be one of volume.
-func MilliLitres(v *big.Rat, u Unit) (*big.Rat, error) {
-	d := u.def()
-	if d.base != volumeBase {
-		return nil, &MismatchError{d.code, "mL", mismatch(d, &definition{base: volumeBase})}
-	}
-	out := new(big.Rat).Mul(v, d.factor)
-	return out.Mul(out, perCubicMetre), nil
-}
-
 // A ParseError says why a code was refused and, where that is known, what to
 // write instead.
 type ParseError struct {
@@ -252,7 +200,6 @@ type ParseError struct {
 	Offset     int    // in bytes, where the fault is
 	Reason     string // "" when the whole code is simply unknown
 	Suggestion string // a valid code, or ""
-	want       string // what the code should have been
 }
 
 func (e *ParseError) Error() string {
@@ -261,11 +208,7 @@ func (e *ParseError) Error() string {
 	if len(code) > 60 {
 		code = strings.ToValidUTF8(code[:60], "") + "…"
 	}
-	want := e.want
-	if want == "" {
-		want = "a UCUM unit"
-	}
-	b.WriteString(strconv.Quote(code) + " is not " + want)
+	b.WriteString(strconv.Quote(code) + " is not a UCUM unit")
 	if e.Reason != "" {
 		b.WriteString(": " + e.Reason)
 	}

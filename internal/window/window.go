@@ -61,7 +61,7 @@ func Standard(zone *time.Location) Calendar {
 func (c Calendar) Validate() error {
 	var errs []error
 	if c.Zone == nil {
-		errs = append(errs, errors.New("no time zone: name one of the zone database, such as Europe/Berlin"))
+		errs = append(errs, errors.New("no time zone: give one of the zone database, such as Europe/Berlin"))
 	}
 	if !c.DayStart.valid() {
 		errs = append(errs, fmt.Errorf("day start %v is not a time from 00:00 to 23:59", c.DayStart))
@@ -156,7 +156,7 @@ func (c Calendar) Windows(p Period, start, end time.Time) ([]Window, error) {
 		label := start.Format(hourLabel) + "/" + end.Format(hourLabel)
 		return []Window{{Start: start, End: end, Label: label, Whole: true}}, nil
 	default:
-		return nil, fmt.Errorf("%v is no period", p)
+		return nil, fmt.Errorf("%v is not a period", p)
 	}
 	var windows []Window
 	for at := start; at.Before(end); {
