@@ -70,7 +70,7 @@ func newBench(t testing.TB) *bench {
 	var err error
 	b.store, err = sqlite.Open(t.Context(), sqlite.Options{
 		Dir: b.dir, Clock: b.clock.Now, Logger: slog.New(slog.DiscardHandler),
-		Extract: func(raw []byte) (search.Doc, error) {
+		Extract: func(_ context.Context, raw []byte) (search.Doc, error) {
 			n, err := fhirjson.Parse(raw)
 			if err != nil {
 				return search.Doc{}, err
@@ -518,7 +518,7 @@ func TestLostFilesFailVisibly(t *testing.T) {
 	for s.next(t.Context(), 2) {
 	}
 	j, _, err := s.Status(t.Context(), who, id)
-	if err != nil || j.Phase != Failed || !strings.Contains(j.Error, "ask for the export again") {
+	if err != nil || j.Phase != Failed || !strings.Contains(j.Error, "tart the export again") {
 		t.Fatal(j, err)
 	}
 }
@@ -667,4 +667,41 @@ func TestRun(t *testing.T) {
 	}
 	stop()
 	<-done
+}
+
+// The files of exports take so much and no more, and a client has so many jobs.
+func TestQuota(t *testing.T) {
+	b := newBench(t)
+	b.hospital(3, 1)
+	s := b.service(func(o *Options) { o.Quota = 1; o.MaxKept = 2 })
+	who := caller(everything)
+	first := b.export(s, who, b.request(OfSystem, "", ""))
+	if first.Phase != Complete {
+		t.Fatal(first.Error)
+	}
+	if _, err := s.Start(t.Context(), who, b.request(OfSystem, "", ""), "u"); !fault.Is(err, fault.TooMany) || !strings.Contains(err.Error(), "delete") {
+		t.Errorf("over the quota: %v", err)
+	}
+	s.Quota = 1 << 30
+	b.export(s, who, b.request(OfSystem, "", ""))
+	if _, err := s.Start(t.Context(), who, b.request(OfSystem, "", ""), "u"); !fault.Is(err, fault.TooMany) {
+		t.Errorf("a third job of one client: %v", err)
+	}
+	if err := s.Delete(t.Context(), who, first.ID); err != nil {
+		t.Fatal(err)
+	}
+	b.export(s, who, b.request(OfSystem, "", ""))
+	// One that grows beyond the quota while it runs fails, and its files go.
+	s.Quota, s.MaxKept = 0, 10
+	id, err := s.Start(t.Context(), who, b.request(OfSystem, "", ""), "u")
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.Quota = 1
+	for s.next(t.Context(), 1) {
+	}
+	j, _, err := s.Status(t.Context(), who, id)
+	if err != nil || j.Phase != Failed || !strings.Contains(j.Error, "delete") {
+		t.Errorf("%v %+v", err, j)
+	}
 }

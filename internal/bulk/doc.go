@@ -1,7 +1,7 @@
 // Package bulk owns moving data in quantity: FHIR Bulk Data Access ($export of
 // resources as NDJSON), the flat tables for analysts (CSV and Parquet) with
 // their dictionary, and the reading and writing of NDJSON files between stores.
-// It knows neither HTTP nor the rules; package api is its face, and what the
+// It knows neither HTTP nor the rules; package api serves it, and what the
 // figures of a table mean is package balance's.
 //
 // # What an export holds
@@ -27,7 +27,7 @@
 // # Rights
 //
 // Scopes of the levels system and user count, patient scopes open no export.
-// The caller's scopes are kept with the job, and every resource is judged by
+// The caller's scopes are kept with the job, and every resource is evaluated by
 // them, the version before a deletion included. Only the subject and client
 // that asked get status and files.
 package bulk

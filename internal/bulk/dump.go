@@ -99,7 +99,7 @@ func (d *Dump) place(ctx context.Context) (dumpPlace, error) {
 	a, _ := json.Marshal(dumpPlace{Source: have.Source, Versions: have.Versions, Types: have.Types}) // plain values
 	b, _ := json.Marshal(want)
 	if string(a) != string(b) {
-		return want, fault.New(fault.Conflict, "conflict", "The folder holds a part of another export; name another folder, or remove %s to begin anew.", ProgressFile)
+		return want, fault.New(fault.Conflict, "conflict", "The folder holds part of another export; give another folder, or remove %s to start again.", ProgressFile)
 	}
 	return have, nil
 }

@@ -26,14 +26,14 @@ type filter struct {
 	redact   func(*fhirjson.Node)
 }
 
-// exported is what $export asks of the scopes.
-const exported = auth.Read | auth.Search
+// Right is what $export asks of the scopes, for each type that it holds.
+var Right = auth.Need{Actions: auth.Read | auth.Search, Levels: auth.User | auth.System}
 
 // newFilter makes the filter of a type; ok is false when the scopes do not
 // open the type.
 func newFilter(j *Job, typ string, o *Options) (f filter, ok bool, err error) {
 	f = filter{extract: o.Extract, typ: typ, elements: j.Request.Elements, anyone: j.Request.Level == OfPatients}
-	g := j.Owner.principal().GrantAt(auth.User|auth.System, typ, exported)
+	g := j.Owner.principal().Meets(Right, typ)
 	if !g.Allowed() {
 		return f, false, nil
 	}

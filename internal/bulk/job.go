@@ -107,7 +107,7 @@ func decode(id string, value []byte) (*Job, error) {
 }
 
 func unknownJob() error {
-	return fault.New(fault.NotFound, "not-found", "No such export is known; it may have expired or been deleted. Ask for it again.")
+	return fault.New(fault.NotFound, "not-found", "This export does not exist; it may have expired or been deleted. Start it again.")
 }
 
 // note adds an issue for the error file, but not without end.

@@ -135,9 +135,9 @@ func item(line Line) (Item, error) {
 	key := store.Key{Type: n.Str("resourceType"), ID: n.Str("id")}
 	switch {
 	case n.Kind != fhirjson.Object || !r4.IsType(key.Type):
-		return Item{}, fault.New(fault.Invalid, "structure", "The line is no FHIR R4 resource: it needs a resourceType.")
+		return Item{}, fault.New(fault.Invalid, "structure", "The line is not a FHIR R4 resource: it needs a resourceType.")
 	case !logicalID(key.ID):
-		return Item{}, fault.New(fault.Invalid, "required", "The resource has no id by which it could be written; an id has 1 to 64 characters from A-Z, a-z, 0-9, - and '.'.")
+		return Item{}, fault.New(fault.Invalid, "required", "The resource has no id; an id has 1 to 64 characters from A-Z, a-z, 0-9, - and '.'.")
 	}
 	return Item{Key: key, Tree: n, line: line.Number, text: slices.Clone(line.Text)}, nil
 }

@@ -101,6 +101,12 @@ func (m *madeUp) index(drainID string) (i int) {
 	return i
 }
 
+func (m *madeUp) Stays(context.Context, ...string) ([]drain.Stay, error) { return nil, nil }
+
+func (m *madeUp) Place(context.Context, string) (drain.Place, bool, error) {
+	return drain.Place{}, false, nil
+}
+
 func (m *madeUp) Placements(_ context.Context, id string) ([]drain.Placement, error) {
 	i := m.index(id)
 	return []drain.Placement{{ID: fmt.Sprint("u", i), Drain: id, Patient: fmt.Sprint("p", i/2), Status: "active", Start: m.at(0).Add(-4 * time.Hour)}}, nil
@@ -115,7 +121,9 @@ func (m *madeUp) Entries(_ context.Context, q store.EntryQuery) (out []drain.Ent
 	return out, nil
 }
 
-func (m *madeUp) Findings(context.Context, string, bool) ([]drain.Finding, error) { return nil, nil }
+func (m *madeUp) Concerns(context.Context, string, time.Time) ([]drain.Concern, error) {
+	return nil, nil
+}
 
 func (m *madeUp) State(_ context.Context, name string) ([]byte, int64, error) {
 	m.mu.Lock()

@@ -24,9 +24,13 @@ import (
 
 // HistoryLine writes a version as a line without its end.
 func HistoryLine(v store.Version) []byte {
+	status := "200"
+	if v.Erased {
+		status = erasedStatus
+	}
 	n := fhirjson.Obj(
 		"request", fhirjson.Obj("method", string(v.Method), "url", v.Key.String()),
-		"response", fhirjson.Obj("status", "200", "etag", `W/"`+strconv.FormatInt(v.Number, 10)+`"`, "lastModified", fhirdate.Format(v.At)),
+		"response", fhirjson.Obj("status", status, "etag", `W/"`+strconv.FormatInt(v.Number, 10)+`"`, "lastModified", fhirdate.Format(v.At)),
 	)
 	if v.Deleted() {
 		return n.Bytes()
@@ -34,6 +38,9 @@ func HistoryLine(v store.Version) []byte {
 	out := append([]byte(`{"resource":`), v.JSON()...)
 	return append(append(out, ','), n.Bytes()[1:]...)
 }
+
+// erasedStatus is the status of a version whose content was erased.
+const erasedStatus = "410"
 
 // moved is a version as it was read from a line.
 type moved struct {
@@ -66,6 +73,9 @@ func readMoved(line Line) (moved, error) {
 	}
 	if m.at, err = fhirdate.Instant(response.Str("lastModified")); err != nil {
 		return wrong("response.lastModified %v", err)
+	}
+	if response.Str("status") == erasedStatus {
+		return m, fault.New(fault.Invalid, "not-supported", "Line %d: the content of version %d of %s was erased, and a version without any cannot be made. Move the store by backup and restore, or its current resources without --versions.", line.Number, m.number, m.key)
 	}
 	m.at = m.at.UTC().Truncate(time.Millisecond)
 	m.tree = n.Get("resource")
@@ -163,7 +173,7 @@ func (m *Move) Run(ctx context.Context, r io.Reader) (Counts, error) {
 	}
 }
 
-var errOther = fault.New(fault.Conflict, "conflict", "The store holds something else than the beginning of this file; move into an empty one.")
+var errOther = fault.New(fault.Conflict, "conflict", "The store does not hold the beginning of this file; move into an empty store.")
 
 // check walks what the store holds beside the file.
 type check struct {
@@ -210,7 +220,7 @@ func (m *Move) flush(ctx context.Context, offset int64) error {
 		if v.tree != nil {
 			w.Body, w.Doc = fhirmap.Body(v.tree), search.Extract(v.tree, m.Extract)
 			w.Facts, _ = fhirmap.Reader{Zone: m.Extract.Zone, Base: m.Extract.Base}.Decode(v.tree)
-			w.Claims = fhirmap.Claims(v.tree)
+			w.Claims = fhirmap.Claims(v.tree, w.Facts)
 		}
 		writes[i] = w
 	}
@@ -220,7 +230,7 @@ func (m *Move) flush(ctx context.Context, offset int64) error {
 	}
 	for i, r := range results {
 		if r.Version.Number != m.batch[i].number {
-			return fault.New(fault.Conflict, "conflict", "%s became version %d instead of %d; the file is not whole.", m.batch[i].key, r.Version.Number, m.batch[i].number)
+			return fault.New(fault.Conflict, "conflict", "%s became version %d instead of %d; the file is incomplete.", m.batch[i].key, r.Version.Number, m.batch[i].number)
 		}
 		if !r.Version.At.Equal(m.batch[i].at) {
 			m.Late++

@@ -117,7 +117,7 @@ func openEmpty(t testing.TB, clock func() time.Time) *sqlite.Store {
 	t.Helper()
 	st, err := sqlite.Open(t.Context(), sqlite.Options{
 		Dir: t.TempDir(), Clock: clock, Logger: slog.New(slog.DiscardHandler),
-		Extract: func(raw []byte) (search.Doc, error) {
+		Extract: func(_ context.Context, raw []byte) (search.Doc, error) {
 			n, err := fhirjson.Parse(raw)
 			if err != nil {
 				return search.Doc{}, err

@@ -106,7 +106,7 @@ func (p *parser) pair(name, value string) {
 			case slices.Contains(p.types, t):
 				p.Types = append(p.Types, t)
 			default:
-				p.spare("not-supported", "_type: %q is not a type that can be exported; there are %s.", t, strings.Join(p.types, ", "))
+				p.spare("not-supported", "_type: %q is not a type that can be exported; use %s.", t, strings.Join(p.types, ", "))
 			}
 		}
 		if p.Types == nil {
@@ -128,14 +128,14 @@ func (p *parser) pair(name, value string) {
 		for ref := range strings.SplitSeq(value, ",") {
 			id, ok := strings.CutPrefix(ref, "Patient/")
 			if !ok || id == "" || strings.ContainsAny(id, "/?#") {
-				p.refuse("value", "patient takes references such as Patient/123, not %q.", ref)
+				p.refuse("value", "patient must be a reference such as Patient/123, not %q.", ref)
 				continue
 			}
 			p.Patients = append(p.Patients, id)
 		}
 	case "_format", "_pretty":
 	default:
-		p.spare("not-supported", "There is no parameter %s of $export here.", name)
+		p.spare("not-supported", "$export has no parameter %s here.", name)
 	}
 }
 
@@ -178,14 +178,14 @@ func splitFilters(s string) []string {
 	}
 }
 
-// check judges the parameters together.
+// check checks the parameters together.
 func (p *parser) check() {
 	if max(len(p.Filters), len(p.Elements), len(p.Patients)) > maxItems {
-		p.refuse("too-costly", "A list of the request has more than %d items; ask in several exports.", maxItems)
+		p.refuse("too-costly", "A list in the request has more than %d items; split the export.", maxItems)
 		return
 	}
 	if !p.Since.IsZero() && !p.Until.IsZero() && p.Until.Before(p.Since) {
-		p.refuse("value", "_until lies before _since; nothing can be between them.")
+		p.refuse("value", "_until is before _since; nothing lies between them.")
 	}
 	if len(p.Patients) > 0 && p.Level == OfSystem {
 		p.refuse("not-supported", "patient is a parameter of Patient/$export and Group/[id]/$export.")
@@ -221,8 +221,8 @@ func (p *parser) check() {
 }
 
 func (p *parser) checkTable() {
-	if !p.Since.IsZero() || !p.Until.IsZero() || p.Elements != nil {
-		p.refuse("not-supported", "_since, _until and _elements do not apply to flat tables; narrow them with _typeFilter=Observation?date=ge2026-11-18.")
+	if !p.Until.IsZero() || p.Elements != nil {
+		p.refuse("not-supported", "_until and _elements do not apply to flat tables; narrow them with _typeFilter=Observation?date=ge2026-11-18.")
 	}
 	if p.Types != nil && !slices.Equal(p.Types, []string{"Observation"}) {
 		p.refuse("value", "Flat tables are made of Observations: leave _type out, or send _type=Observation.")
@@ -234,7 +234,7 @@ func (p *parser) checkTable() {
 	}
 }
 
-// parseFilter reads "Type?query". What cannot be judged on one resource alone
+// parseFilter reads "Type?query". What cannot be checked on one resource alone
 // is refused, and so is whatever a search would ignore.
 func parseFilter(text string, opts search.ParseOptions) (search.Query, error) {
 	typ, rest, ok := strings.Cut(text, "?")
@@ -255,11 +255,11 @@ func parseFilter(text string, opts search.ParseOptions) (search.Query, error) {
 	}
 	for _, c := range q.Where {
 		if c.Link != nil {
-			return search.Query{}, fault.New(fault.Invalid, "not-supported", "%q is chained to other resources, and a filter is judged on one alone", c.Param)
+			return search.Query{}, fault.New(fault.Invalid, "not-supported", "%q is chained to other resources, and a filter is evaluated on one resource alone", c.Param)
 		}
 	}
 	if len(q.Where) != len(pairs) || len(pairs) == 0 {
-		return search.Query{}, fault.New(fault.Invalid, "not-supported", "it holds something else than conditions on the resource")
+		return search.Query{}, fault.New(fault.Invalid, "not-supported", "it contains something other than conditions on the resource")
 	}
 	return search.Query{Type: typ, Where: q.Where}, nil
 }

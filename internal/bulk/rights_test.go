@@ -140,3 +140,61 @@ func TestDeletionsWithinRights(t *testing.T) {
 }
 
 func sorted(m map[string]string) []string { return slices.Sorted(maps.Keys(m)) }
+
+// TestNarrowerToken: what a job holds is served to a token of the same client
+// only as far as that token opens it now (Bulk Data Access 2.0, security
+// considerations: access is limited to what the scopes allow).
+func TestNarrowerToken(t *testing.T) {
+	b := charted(t)
+	s := b.service()
+	j := b.export(s, caller("system/Observation.rs system/Patient.rs"), b.request(OfSystem, "", "_type=Observation,Patient"))
+	file := func(typ string) string {
+		for _, f := range j.Files {
+			if f.Type == typ {
+				return f.Name
+			}
+		}
+		t.Fatalf("no file of %s", typ)
+		return ""
+	}
+	for _, c := range []struct {
+		scope                             string
+		observations, patients, wholeJobs bool
+	}{
+		{"system/Observation.rs system/Patient.rs", true, true, true},
+		{"system/*.rs", true, true, true},
+		{"system/Patient.rs", false, true, false},
+		{"system/Observation.rs?code=http://loinc.org|29463-7 system/Patient.rs", false, true, false},
+		{"system/Observation.r system/Patient.rs", false, true, false},
+		{"patient/*.rs", false, false, false},
+		{"openid", false, false, false},
+	} {
+		who := caller(c.scope)
+		opens := func(typ string) bool {
+			f, _, _, err := s.OpenFile(t.Context(), who, j.ID, file(typ))
+			if err == nil {
+				f.Close()
+			} else if !fault.Is(err, fault.Forbidden) {
+				t.Errorf("%s, %s: %v", c.scope, typ, err)
+			}
+			return err == nil
+		}
+		if got := opens("Observation"); got != c.observations {
+			t.Errorf("%s opens Observations: %v", c.scope, got)
+		}
+		if got := opens("Patient"); got != c.patients {
+			t.Errorf("%s opens Patients: %v", c.scope, got)
+		}
+		if _, _, err := s.Status(t.Context(), who, j.ID); (err == nil) != c.wholeJobs || err != nil && !fault.Is(err, fault.Forbidden) {
+			t.Errorf("%s, status: %v", c.scope, err)
+		}
+		if !c.wholeJobs {
+			if err := s.Delete(t.Context(), who, j.ID); !fault.Is(err, fault.Forbidden) {
+				t.Errorf("%s, DELETE: %v", c.scope, err)
+			}
+		}
+	}
+	if err := s.Delete(t.Context(), caller("system/*.rs"), j.ID); err != nil {
+		t.Error(err)
+	}
+}

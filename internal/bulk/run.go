@@ -74,7 +74,7 @@ func (s *Service) next(ctx context.Context, fence int64) bool {
 	}
 	oldest.Fence = fence
 	r := &run{Service: s, job: oldest, rev: at}
-	err = r.finish(ctx, r.all(ctx))
+	err = r.finish(ctx, fault.Contain("export", func() error { return r.all(ctx) }))
 	if err != nil && ctx.Err() == nil {
 		s.Logger.Error("an export job cannot be kept", "job", oldest.ID, "err", fault.Of(err).Cause, "text", err.Error())
 		return false
@@ -179,7 +179,7 @@ func (r *run) once(ctx context.Context) error {
 		return err
 	}
 	if j.Request.Format.Table() {
-		if j.Unit == 0 {
+		if j.Unit < tableUnits {
 			if err := r.tables(ctx); err != nil {
 				return err
 			}
@@ -215,6 +215,9 @@ func (r *run) prepare(ctx context.Context) error {
 			}
 		}
 		j.After, j.Fixed = j.From, true
+		if j.Request.Format.Table() {
+			j.After = 0 // rows of a drain need all of it
+		}
 	}
 	j.Phase = Running
 	if err := r.keep(ctx); err != nil {
@@ -246,7 +249,7 @@ func (r *run) prepare(ctx context.Context) error {
 	}
 	for _, f := range j.Files {
 		if fi, err := os.Stat(r.path(j.ID, f)); err != nil || fi.Size() != f.Size {
-			return fault.New(fault.Gone, "incomplete", "Files that the export had already written are gone or damaged; ask for the export again.")
+			return fault.New(fault.Gone, "incomplete", "Files that the export had already written are gone or damaged; start the export again.")
 		}
 	}
 	return nil
@@ -277,7 +280,7 @@ func (r *run) finish(ctx context.Context, err error) error {
 	case err != nil:
 		e := fault.Of(err)
 		r.Logger.Error("export failed", "job", j.ID, "err", e.Cause, "text", e.Error())
-		j.Phase, j.Error = Failed, "The export failed inside the service, whose log has the cause. Ask for it again."
+		j.Phase, j.Error = Failed, "The export failed with an internal error, which the log explains. Start it again."
 		if e.Kind != fault.Internal {
 			j.Error = e.Error()
 		}
@@ -305,9 +308,16 @@ func (r *run) pulse(ctx context.Context, words string, seq int64) error {
 		return nil
 	}
 	r.beat = time.Now()
+	if err := r.room(); err != nil {
+		return err
+	}
 	share := int64(100)
-	if span := r.job.Horizon - r.job.From; span > 0 {
-		share = (seq - r.job.From) * 100 / span
+	from := r.job.From
+	if r.job.Request.Format.Table() {
+		from = 0
+	}
+	if span := r.job.Horizon - from; span > 0 {
+		share = (seq - from) * 100 / span
 	}
 	r.job.Progress = fmt.Sprintf("%s %d %%, %d rows", words, share, r.rows)
 	return r.keep(ctx)
@@ -386,7 +396,11 @@ func (r *run) pages(ctx context.Context, typ string, after int64) <-chan page {
 	go func() {
 		defer close(out)
 		for {
-			vs, err := r.scan.Scan(ctx, typ, after, r.job.Horizon, pageRows)
+			var vs []store.Version
+			err := fault.Contain("read what to export", func() (err error) {
+				vs, err = r.scan.Scan(ctx, typ, after, r.job.Horizon, pageRows)
+				return err
+			})
 			if err == nil && len(vs) == 0 {
 				return
 			}

@@ -48,6 +48,8 @@ type Options struct {
 	Keep     time.Duration // how long a finished export stays; 24 h
 	FileRows int64         // rows after which a new file begins; 250,000
 	MaxOpen  int           // unfinished jobs of one client; 4
+	MaxKept  int           // jobs of one client, finished ones too; 20
+	Quota    int64         // bytes of the files of all jobs; 0 for no limit
 }
 
 // Service keeps the export jobs of a deployment. Make it with New; Run works
@@ -80,6 +82,9 @@ func New(o Options) *Service {
 	}
 	if o.MaxOpen == 0 {
 		o.MaxOpen = 4
+	}
+	if o.MaxKept == 0 {
+		o.MaxKept = 20
 	}
 	return &Service{Options: o, scan: o.Store, wake: make(chan struct{}, 1), polls: map[string]poll{}}
 }
@@ -144,16 +149,11 @@ func (s *Service) Start(ctx context.Context, who *auth.Principal, r Request, url
 	return j.ID, nil
 }
 
+// mayTables asks for all of what tables rest on: a part would make totals wrong.
 func mayTables(who *auth.Principal) error {
-	if err := who.May("$export", TableTypes()...); err != nil {
-		return err
-	}
-	for _, t := range TableTypes() {
-		if !who.GrantAt(auth.User|auth.System, t, exported).Unrestricted() {
-			return fault.New(fault.Forbidden, "forbidden", "Flat tables hold totals, which a part of the %s resources would make wrong: they need a scope without constraint, such as system/%s.rs.", t, t)
-		}
-	}
-	return nil
+	all := Right
+	all.Whole = true
+	return who.May(TableTypes(), all)
 }
 
 // typesOf are the types to export: those asked for, each of which the scopes
@@ -168,12 +168,12 @@ func (s *Service) typesOf(who *auth.Principal, r Request) ([]string, error) {
 		if len(r.Types) == 0 {
 			return nil, nil
 		}
-		return r.Types, who.May("$export", r.Types...)
+		return r.Types, who.May(r.Types, Right)
 	}
 	var refusal error
 	var out []string
 	for _, t := range types {
-		if err := who.May("$export", t); err != nil {
+		if err := who.May([]string{t}, Right); err != nil {
 			refusal = err
 			continue
 		}
@@ -192,7 +192,7 @@ func (s *Service) members(ctx context.Context, j *Job) ([]string, error) {
 	}
 	key := store.Key{Type: "Group", ID: j.Request.Group}
 	unknown := fault.New(fault.NotFound, "not-found", "No %s is known.", key)
-	if err := j.Owner.principal().May("$export", "Group"); err != nil {
+	if err := j.Owner.principal().May([]string{"Group"}, Right); err != nil {
 		return nil, err
 	}
 	v, err := s.Store.Read(ctx, key)
@@ -219,7 +219,7 @@ func (s *Service) members(ctx context.Context, j *Job) ([]string, error) {
 	if wanted := j.Request.Patients; wanted != nil {
 		for _, id := range wanted {
 			if !slices.Contains(ids, id) {
-				return nil, fault.New(fault.Invalid, "value", "patient: Patient/%s is no member of the group.", id)
+				return nil, fault.New(fault.Invalid, "value", "patient: Patient/%s is not a member of the group.", id)
 			}
 		}
 		ids = wanted
@@ -243,21 +243,61 @@ func patientsOf(n *fhirjson.Node) []string {
 	return slices.Compact(out)
 }
 
-// admit refuses a client that has too many exports open.
+// admit refuses a client that has too many exports, and anybody while exports
+// take up what they may.
 func (s *Service) admit(ctx context.Context, who *auth.Principal) error {
-	open := 0
+	open, kept := 0, 0
 	err := s.each(ctx, func(j *Job, _ int64) error {
-		if j.Owner.is(who) && (j.Phase == Waiting || j.Phase == Running) {
-			open++
+		if j.Owner.is(who) {
+			if kept++; j.Phase == Waiting || j.Phase == Running {
+				open++
+			}
 		}
 		return nil
 	})
+	if err == nil {
+		err = s.room()
+	}
+	if err == nil && kept >= s.MaxKept {
+		e := fault.New(fault.TooMany, "throttled", "%d exports of this client are kept; delete those that were fetched.", kept)
+		e.RetryAfter = time.Minute
+		return e
+	}
 	if err == nil && open >= s.MaxOpen {
 		e := fault.New(fault.TooMany, "throttled", "%d exports of this client are still running; wait for one, or delete it.", open)
 		e.RetryAfter = time.Minute
 		return e
 	}
 	return err
+}
+
+// room refuses more than the quota.
+func (s *Service) room() error {
+	if s.Quota <= 0 {
+		return nil
+	}
+	total := int64(0)
+	err := filepath.WalkDir(s.Dir, func(_ string, e fs.DirEntry, err error) error {
+		if errors.Is(err, fs.ErrNotExist) {
+			return nil
+		}
+		if err != nil || e.IsDir() {
+			return err
+		}
+		if fi, err := e.Info(); err == nil {
+			total += fi.Size()
+		}
+		return nil
+	})
+	if err != nil {
+		return fault.Wrap(err, "measure the exports")
+	}
+	if total < s.Quota {
+		return nil
+	}
+	e := fault.New(fault.TooMany, "throttled", "Exports take up %d MB, the limit; delete those that were fetched, or narrow with _type and _since. They expire after %s.", total/1e6, s.Keep)
+	e.RetryAfter = time.Minute
+	return e
 }
 
 // each reads all jobs, in the order of their ids.
@@ -304,10 +344,36 @@ func (s *Service) job(ctx context.Context, who *auth.Principal, id string) (*Job
 	return j, rev, nil
 }
 
+// may refuses a caller whose token no longer opens what a job was asked for
+// with: its own rights, not its owner's name, are what a client is served by.
+func (j *Job) may(who *auth.Principal, types ...string) error {
+	owner := j.Owner.principal()
+	for _, t := range types {
+		if err := who.May([]string{t}, Right); err != nil {
+			return err
+		}
+		if !who.Meets(Right, t).Covers(owner.Meets(Right, t)) {
+			return fault.New(fault.Forbidden, "forbidden", "The token opens fewer %s resources than the token that started the export; use a token of the same scopes.", t)
+		}
+	}
+	return nil
+}
+
+// scope are the types that a job as a whole needs the right to.
+func (j *Job) scope() []string {
+	if j.Request.Format.Table() {
+		return TableTypes()
+	}
+	return j.Types
+}
+
 // Status gives a job, and how long the client should wait before it asks
 // again when the job is not over. It is TooMany when the client did not wait.
 func (s *Service) Status(ctx context.Context, who *auth.Principal, id string) (*Job, time.Duration, error) {
 	j, _, err := s.job(ctx, who, id)
+	if err == nil {
+		err = j.may(who, j.scope()...)
+	}
 	if err != nil {
 		return nil, 0, err
 	}
@@ -335,13 +401,36 @@ func (s *Service) Status(ctx context.Context, who *auth.Principal, id string) (*
 // Delete ends a job and removes its files.
 func (s *Service) Delete(ctx context.Context, who *auth.Principal, id string) error {
 	for {
-		_, rev, err := s.job(ctx, who, id)
+		j, rev, err := s.job(ctx, who, id)
+		if err == nil {
+			err = j.may(who, j.scope()...)
+		}
 		if err != nil {
 			return err
 		}
 		err = s.drop(ctx, id, rev)
 		if !fault.Is(err, fault.Precondition) { // else the runner kept its progress meanwhile
 			return err
+		}
+	}
+}
+
+// EndAll ends every job, whoever asked for it, and removes its files: what was
+// erased from the store may stand in them. It says how many there were.
+func (s *Service) EndAll(ctx context.Context) (n int, err error) {
+	for {
+		again := false
+		err := s.each(ctx, func(j *Job, rev int64) error {
+			err := s.drop(ctx, j.ID, rev)
+			if fault.Is(err, fault.Precondition) {
+				again = true // the runner kept its progress meanwhile
+				return nil
+			}
+			n++
+			return err
+		})
+		if err != nil || !again {
+			return n, err
 		}
 	}
 }
@@ -374,9 +463,16 @@ func (s *Service) OpenFile(ctx context.Context, who *auth.Principal, id, name st
 		return nil, File{}, false, fault.New(fault.NotFound, "not-found", "The export has no file %q; its status lists them.", name)
 	}
 	file = j.Files[i]
+	needs := j.scope()
+	if file.Role == Output && !j.Request.Format.Table() {
+		needs = []string{file.Type}
+	}
+	if err := j.may(who, needs...); err != nil {
+		return nil, File{}, false, err
+	}
 	f, err = os.Open(s.path(j.ID, file))
 	if errors.Is(err, fs.ErrNotExist) {
-		return nil, File{}, false, fault.New(fault.Gone, "deleted", "The file is no longer there; ask for the export again.")
+		return nil, File{}, false, fault.New(fault.Gone, "deleted", "The file is no longer there; start the export again.")
 	}
 	if err != nil {
 		return nil, File{}, false, fault.Wrap(err, "open a file of an export")

@@ -48,7 +48,7 @@ type Table struct {
 
 // Tables are the flat tables, in the order of the dictionary.
 func Tables() []Table {
-	return []Table{emptyings().table(), drainDays().table()}
+	return []Table{emptyings().table(), drainDays().table(), placements().table(), concerns().table(), assessments().table(), fluids().table(), patients().table(), changes().table()}
 }
 
 // spec is a table with the way from a row to its cells.

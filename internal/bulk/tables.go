@@ -68,12 +68,14 @@ func (o *overlay) add(ctx context.Context, v store.Version) error {
 	o.facts[v.Key] = f
 	id := ""
 	switch {
+	case f.Entry != nil && f.Entry.Drain == "":
+		id = ofPatient(f.Entry.Patient)
 	case f.Entry != nil:
 		id = f.Entry.Drain
 	case f.Placement != nil:
 		id = f.Placement.Drain
-	case f.Finding != nil:
-		id = f.Finding.Drain
+	case f.Concern != nil:
+		id = f.Concern.Drain
 	}
 	if id != "" {
 		o.of[id] = append(o.of[id], v.Key)
@@ -132,9 +134,59 @@ func (r *run) tables(ctx context.Context) error {
 	}
 	t.emptying = sheet[emptying]{r: r, spec: emptyings()}
 	t.day = sheet[drainDay]{r: r, spec: drainDays()}
-	defer t.emptying.abandon()
-	defer t.day.abandon()
+	t.placement = sheet[*stay]{r: r, spec: placements()}
+	t.concern = sheet[raised]{r: r, spec: concerns()}
+	t.assessment = sheet[siteLook]{r: r, spec: assessments()}
+	t.fluid = sheet[fluid]{r: r, spec: fluids()}
+	t.patient = sheet[*fhirjson.Node]{r: r, spec: patients()}
+	t.changed = sheet[changed]{r: r, spec: changes()}
+	defer func() {
+		for _, s := range t.sheets() {
+			s.abandon()
+		}
+	}()
+	var err error
+	if t.since, err = t.sinceFrom(ctx); err != nil {
+		return err
+	}
+	if j.Unit == 0 {
+		if err := r.drains(ctx, t); err != nil {
+			return err
+		}
+		// Of the drains everything is written; the patients begin files of their own.
+		if err := t.close(); err != nil {
+			return err
+		}
+		j.Unit, j.After = 1, 0
+		if err := r.keep(ctx); err != nil {
+			return err
+		}
+	}
+	if err := r.people(ctx, t); err != nil {
+		return err
+	}
+	// A reader of tables expects the columns also where there is no row.
+	for _, s := range t.sheets() {
+		if t.since == nil && s == kept(&t.changed) {
+			continue // there is nothing to replace
+		}
+		if err := s.ensure(); err != nil {
+			return err
+		}
+	}
+	if err := t.close(); err != nil {
+		return err
+	}
+	j.Unit, j.After = tableUnits, 0
+	return r.keep(ctx)
+}
 
+// tableUnits are the drains, then the patients.
+const tableUnits = 2
+
+// drains writes the rows of each drain.
+func (r *run) drains(ctx context.Context, t *tabulator) error {
+	j := r.job
 	after := j.After
 	for {
 		page, err := r.scan.Scan(ctx, "Device", after, j.Horizon, 100)
@@ -142,18 +194,23 @@ func (r *run) tables(ctx context.Context) error {
 			return err
 		}
 		if len(page) == 0 {
-			break
+			return nil
 		}
 		for _, v := range page {
 			after = v.Seq
 			if v.Deleted() {
+				if t.since != nil && t.since.drains[v.ID] {
+					if err := t.changed.row(changed{"drain", v.ID}); err != nil {
+						return err
+					}
+				}
 				continue
 			}
 			if err := t.drain(ctx, v); err != nil {
 				return err
 			}
-			if t.emptying.file.Count+t.day.file.Count >= r.FileRows {
-				if err := errors.Join(t.emptying.close(), t.day.close()); err != nil {
+			if t.rowsHeld() >= r.FileRows {
+				if err := t.close(); err != nil {
 					return err
 				}
 				j.After = after
@@ -166,15 +223,6 @@ func (r *run) tables(ctx context.Context) error {
 			}
 		}
 	}
-	// A reader of tables expects the columns also where there is no row.
-	if err := errors.Join(t.emptying.ensure(), t.day.ensure()); err != nil {
-		return err
-	}
-	if err := errors.Join(t.emptying.close(), t.day.close()); err != nil {
-		return err
-	}
-	j.Unit, j.After = 1, 0
-	return r.keep(ctx)
 }
 
 // tabulator makes the rows of one drain after another.
@@ -183,8 +231,44 @@ type tabulator struct {
 	where    []search.Query
 	members  map[string]bool // nil: everybody
 	over     overlay
+	since    *delta // nil: everything
 	emptying sheet[emptying]
 	day      sheet[drainDay]
+
+	placement  sheet[*stay]
+	concern    sheet[raised]
+	assessment sheet[siteLook]
+	fluid      sheet[fluid]
+	patient    sheet[*fhirjson.Node]
+	changed    sheet[changed]
+}
+
+// kept is a sheet, whatever its rows are.
+type kept interface {
+	ensure() error
+	close() error
+	abandon()
+	held() int64
+}
+
+// sheets are those of all tables.
+func (t *tabulator) sheets() []kept {
+	return []kept{&t.emptying, &t.day, &t.placement, &t.concern, &t.assessment, &t.fluid, &t.patient, &t.changed}
+}
+
+func (t *tabulator) rowsHeld() (n int64) {
+	for _, s := range t.sheets() {
+		n += s.held()
+	}
+	return n
+}
+
+func (t *tabulator) close() error {
+	var errs []error
+	for _, s := range t.sheets() {
+		errs = append(errs, s.close())
+	}
+	return errors.Join(errs...)
 }
 
 func (t *tabulator) drain(ctx context.Context, v store.Version) error {
@@ -197,10 +281,18 @@ func (t *tabulator) drain(ctx context.Context, v store.Version) error {
 	if c.placements, err = t.Store.Placements(ctx, id); err != nil {
 		return err
 	}
+	if !t.since.touches(&c) {
+		return nil
+	}
+	if t.since != nil {
+		if err := t.changed.row(changed{"drain", id}); err != nil {
+			return err
+		}
+	}
 	if c.entries, err = t.Store.Entries(ctx, store.EntryQuery{Drain: id}); err != nil {
 		return err
 	}
-	if c.findings, err = t.Store.Findings(ctx, id, false); err != nil {
+	if c.concerns, err = t.Store.Concerns(ctx, id, time.Time{}); err != nil {
 		return err
 	}
 	if err := t.over.advance(ctx); err != nil {
@@ -208,27 +300,61 @@ func (t *tabulator) drain(ctx context.Context, v store.Version) error {
 	}
 	c.placements = asOf(&t.over, "DeviceUseStatement", id, c.placements, func(p drain.Placement) string { return p.ID }, func(f store.Facts) *drain.Placement { return f.Placement })
 	c.entries = asOf(&t.over, "Observation", id, c.entries, func(e drain.Entry) string { return e.ID }, func(f store.Facts) *drain.Entry { return f.Entry })
-	c.findings = asOf(&t.over, "DetectedIssue", id, c.findings, func(x drain.Finding) string { return x.ID }, func(f store.Facts) *drain.Finding { return f.Finding })
+	c.concerns = asOf(&t.over, "DetectedIssue", id, c.concerns, func(x drain.Concern) string { return x.ID }, func(f store.Facts) *drain.Concern { return f.Concern })
+	if c.wards, err = t.wardsOf(ctx, &c, v); err != nil {
+		return err
+	}
 	if t.Settings != nil {
 		if c.settings, err = t.Settings(ctx, c.drain, c.placements); err != nil {
 			return err
 		}
 	}
+	if c.drain.Compartment == drain.Unspecified {
+		if c.drain.Compartment, err = t.compartment(ctx, c.entries); err != nil {
+			return err
+		}
+	}
+	if err := t.histories(&c); err != nil {
+		return err
+	}
 	return t.rows(ctx, &c)
+}
+
+// compartment is what the code of an entry says of a drain that does not say
+// which space it empties.
+func (t *tabulator) compartment(ctx context.Context, entries []drain.Entry) (drain.Compartment, error) {
+	for _, e := range entries {
+		if e.Kind != drain.Emptying || !e.Counts() {
+			continue
+		}
+		v, err := t.Store.ReadVersion(ctx, store.Key{Type: "Observation", ID: e.ID}, max(e.Version, 1))
+		if err != nil && !fault.Is(err, fault.NotFound) {
+			return "", err
+		}
+		if n, err := fhirjson.Parse(v.JSON()); err == nil {
+			for _, coding := range n.Path("code").Each("coding") {
+				if c, ok := fhirmap.CompartmentOf(coding.Str("system"), coding.Str("code")); ok {
+					return c, nil
+				}
+			}
+		}
+		break // the entries of a drain have one code
+	}
+	return drain.Unspecified, nil
 }
 
 func (t *tabulator) rows(ctx context.Context, c *course) error {
 	for _, st := range c.stays() {
 		for _, e := range st.emptyings() {
-			if !t.wants(e.iv.Entry.Patient, e.drain.ID, e.iv.End) {
+			if !t.wants(e.entry.Patient, e.drain.ID, e.entry.At) {
 				continue
 			}
-			first, err := t.Store.ReadVersion(ctx, store.Key{Type: "Observation", ID: e.iv.Entry.ID}, 1)
+			first, err := t.Store.ReadVersion(ctx, store.Key{Type: "Observation", ID: e.entry.ID}, 1)
 			if err != nil && !fault.Is(err, fault.NotFound) {
 				return err
 			}
 			if err == nil {
-				c.recorded[e.iv.Entry.ID] = first.At
+				c.recorded[e.entry.ID] = first.At
 			}
 			t.run.rows++
 			if err := t.emptying.row(e); err != nil {
@@ -253,7 +379,7 @@ func (t *tabulator) rows(ctx context.Context, c *course) error {
 }
 
 // wants reports whether a row of the patient and drain at the time is asked
-// for. The filters are judged as a search for Observations would.
+// for. The filters are evaluated as a search for Observations would.
 func (t *tabulator) wants(patient, drainID string, at time.Time) bool {
 	if t.members != nil && !t.members[patient] || t.job.Request.Level == OfPatients && patient == "" {
 		return false
@@ -297,6 +423,9 @@ func (s *sheet[R]) ensure() error {
 	}
 	return s.begin()
 }
+
+// held is how many rows the file has that is being written.
+func (s *sheet[R]) held() int64 { return s.file.Count }
 
 func (s *sheet[R]) row(row R) error {
 	if s.out == nil {

@@ -202,8 +202,8 @@ func TestRestoreRefuses(t *testing.T) {
 	if q := runProgram(t, binary, "backup", "--data", dir, file); q.code() != 0 {
 		t.Fatal(q.said())
 	}
-	runProgram(t, binary, "backup", "--data", dir, file).oneLine(t, "exists already", "name a new file")
-	runProgram(t, binary, "backup", "--data", t.TempDir(), file+"2").oneLine(t, "no store", "name the data directory")
+	runProgram(t, binary, "backup", "--data", dir, file).oneLine(t, "already exists", "give a new file")
+	runProgram(t, binary, "backup", "--data", t.TempDir(), file+"2").oneLine(t, "no store", "give the data directory")
 	runProgram(t, binary, "backup", "--data", dir, filepath.Join(t.TempDir(), "no", "such", "dir")).oneLine(t, "cannot be written")
 	runProgram(t, binary, "restore", file, "--data", dir).oneLine(t, "not empty", "restore into a new one")
 	runProgram(t, binary, "restore", file+"none", "--data", filepath.Join(t.TempDir(), "new")).oneLine(t, "no such file")

@@ -6,6 +6,7 @@
 //
 // TIDEMARK_CRASH_CYCLES=500 makes that many kills instead of some tens;
 // TIDEMARK_SOAK=1h lets the soak last that long instead of some seconds.
-// TIDEMARK_CRASH_STORE=mongodb://…/ has the programs serve a MongoDB deployment
-// instead of the embedded store; module mongotest runs it with its own server.
+// TIDEMARK_CRASH_STORE=mongodb://… has the programs serve a MongoDB deployment
+// instead of the embedded store, in databases whose names begin with that of the
+// URL; module mongotest runs it with its own server.
 package crash

@@ -233,11 +233,11 @@ func await(t *testing.T, what string, f func() bool) {
 	}
 }
 
-// soonOverdue registers a drain that is overdue in some seconds, for want of an
-// emptying since it was placed: only a sweep will see it.
+// soonOverdue registers a drain that is overdue in some seconds, because nobody has
+// emptied it since it was placed: only a sweep will see it.
 func (w *ward) soonOverdue(t *testing.T, c *client, cycle int) (drain string) {
 	t.Helper()
-	const limit = 4*time.Hour + 15*time.Minute // emptying.interval and emptying.grace of the example policy
+	const limit = 4*time.Hour + time.Hour // emptying.interval and emptying.grace of the example policy
 	k := &keeper{name: fmt.Sprint("late", cycle), from: time.Now().UTC().Truncate(time.Second).Add(8*time.Second - limit)}
 	k.register(t, c)
 	return k.drain()
@@ -251,7 +251,7 @@ func awaitOverdue(t *testing.T, c *client, drain string) {
 		n = 0
 		c.all(t, "/DetectedIssue?implicated=Device/"+drain+"&_count=200", func(b bundle) {
 			for _, x := range b.Entry {
-				if len(x.Resource.Code.Coding) > 0 && x.Resource.Code.Coding[0].Code == "overdue" {
+				if len(x.Resource.Code.Coding) > 0 && x.Resource.Code.Coding[0].Code == "charting" {
 					n++
 				}
 			}
@@ -353,7 +353,7 @@ func (c *client) get(t *testing.T, path string) answer {
 func (g *group) checkProgress(t *testing.T, sub string) {
 	t.Helper()
 	st, err := mongo.Open(t.Context(), mongo.Options{URL: storeOf(g.dir), Clock: time.Now, Logger: slog.New(slog.DiscardHandler),
-		Extract: func([]byte) (search.Doc, error) { return search.Doc{}, nil }})
+		Extract: func(context.Context, []byte) (search.Doc, error) { return search.Doc{}, nil }})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -235,7 +235,7 @@ func (w *ward) verify(t *testing.T, c *client, all bool) {
 				w.verifyEntry(t, c, k, e)
 			}
 		}
-		k.verifyFindings(t, c)
+		k.verifyConcerns(t, c)
 	}
 	w.verifyAudit(t, c)
 }
@@ -352,14 +352,14 @@ func versionOf(etag string) int {
 	return n
 }
 
-// verifyFindings: no rule has two open findings of the drain, and lost suction
+// verifyConcerns: no kind has two open concerns of the drain, and lost suction
 // has one exactly when the last entry says so. A store without transactions may
-// have an entry without the findings that follow from it, until the next sweep:
+// have an entry without the concerns that follow from it, until the next sweep:
 // that of the process which gets the dead one's lease.
-func (k *keeper) verifyFindings(t *testing.T, c *client) {
+func (k *keeper) verifyConcerns(t *testing.T, c *client) {
 	t.Helper()
-	err := k.findings(t, c)
-	for began := time.Now(); err != nil && shared != "" && time.Since(began) < time.Minute; err = k.findings(t, c) {
+	err := k.concerns(t, c)
+	for began := time.Now(); err != nil && shared != "" && time.Since(began) < time.Minute; err = k.concerns(t, c) {
 		time.Sleep(200 * time.Millisecond)
 	}
 	if err != nil {
@@ -367,29 +367,38 @@ func (k *keeper) verifyFindings(t *testing.T, c *client) {
 	}
 }
 
-func (k *keeper) findings(t *testing.T, c *client) error {
+func (k *keeper) concerns(t *testing.T, c *client) error {
 	t.Helper()
-	open := map[string]int{}
+	open, held := map[string]int{}, false
 	c.all(t, "/DetectedIssue?implicated=Device/"+k.drain()+"&_count=200", func(b bundle) {
 		for _, x := range b.Entry {
 			if x.Resource.IdentifiedPeriod.End == "" && len(x.Resource.Code.Coding) > 0 {
 				open[x.Resource.Code.Coding[0].Code]++
+				for _, e := range x.Resource.Evidence {
+					if len(e.Code) > 0 && len(e.Code[0].Coding) > 0 && e.Code[0].Coding[0].Code == "suction-lost" {
+						held = true
+					}
+				}
 			}
 		}
 	})
-	for rule, n := range open {
+	for kind, n := range open {
 		if n > 1 {
-			return fmt.Errorf("%s: %d open findings of rule %s", k.drain(), n, rule)
+			return fmt.Errorf("%s: %d open concerns %s", k.drain(), n, kind)
 		}
 	}
-	lost := false
+	lost, losses := false, 0
 	for _, e := range k.entries {
 		if e.is.version > 0 && !e.is.deleted {
-			lost = e.is.lost
+			if lost = e.is.lost; lost {
+				losses++
+			}
 		}
 	}
-	if lost != (open["suction-lost"] == 1) {
-		return fmt.Errorf("%s: suction lost is %v by the last entry; open findings: %v", k.drain(), lost, open)
+	// Lost and recharged three times within 12 h holds until a check says charged
+	// for 4 h, which no run of this harness lasts.
+	if lost && !held || held && !lost && losses < 3 {
+		return fmt.Errorf("%s: suction lost is %v by the last entry; open concerns: %v", k.drain(), lost, open)
 	}
 	return nil
 }

@@ -24,8 +24,9 @@ import (
 // binary is the program under test, built once.
 var binary string
 
-// shared is a MongoDB deployment that takes the place of the embedded store: a
-// URL that ends in "/", to which each test adds a database of its own.
+// shared is the URL of a MongoDB deployment that takes the place of the
+// embedded store, with options and a database or without. Each test has a
+// database of its own in it, whose name begins with the URL's.
 var shared = os.Getenv("TIDEMARK_CRASH_STORE")
 
 // embeddedOnly is for what is about the data file.
@@ -42,7 +43,40 @@ func storeOf(dir string) string {
 		return ""
 	}
 	sum := sha256.Sum256([]byte(dir))
-	return shared + "crash_" + hex.EncodeToString(sum[:8])
+	return inDatabase(shared, "crash_"+hex.EncodeToString(sum[:8]))
+}
+
+// inDatabase adds a name to the database of a MongoDB URL, which keeps its
+// hosts, of which there may be several, and its options.
+func inDatabase(url, name string) string {
+	scheme, rest, _ := strings.Cut(url, "://")
+	rest, query, options := strings.Cut(rest, "?")
+	hosts, database, _ := strings.Cut(rest, "/")
+	if database != "" {
+		name = database + "_" + name
+		// Who logs in without an authSource does so at the database of the URL.
+		if strings.Contains(hosts, "@") && !strings.Contains(query, "authSource=") {
+			query, options = strings.TrimPrefix(query+"&authSource="+database, "&"), true
+		}
+	}
+	if options {
+		name += "?" + query
+	}
+	return scheme + "://" + hosts + "/" + name
+}
+
+func TestInDatabase(t *testing.T) {
+	for url, want := range map[string]string{
+		"mongodb://h:1":  "mongodb://h:1/x",
+		"mongodb://h:1/": "mongodb://h:1/x",
+		"mongodb://u:p%2F@a,b/ward?replicaSet=rs0&authSource=admin": "mongodb://u:p%2F@a,b/ward_x?replicaSet=rs0&authSource=admin",
+		"mongodb+srv://h/?tls=true":                                 "mongodb+srv://h/x?tls=true",
+		"mongodb://u:p@h/ward":                                      "mongodb://u:p@h/ward_x?authSource=ward",
+	} {
+		if got := inDatabase(url, "x"); got != want {
+			t.Errorf("%s: %s, want %s", url, got, want)
+		}
+	}
 }
 
 func TestMain(m *testing.M) { os.Exit(run(m)) }
@@ -183,11 +217,22 @@ func token(t *testing.T, dir string) string { return mintAt(t, dir, time.Now()) 
 // mintAt is a token made at a time.
 func mintAt(t *testing.T, dir string, at time.Time) string {
 	t.Helper()
+	scope, _ := auth.RoleScope("integration")
+	return mint(t, dir, scope, at)
+}
+
+// mintFor is a token of other scopes.
+func mintFor(t *testing.T, dir, scope string) string {
+	t.Helper()
+	return mint(t, dir, scope, time.Now())
+}
+
+func mint(t *testing.T, dir, scope string, at time.Time) string {
+	t.Helper()
 	key, err := auth.OpenLocalKey(dir)
 	if err != nil {
 		t.Fatal(err)
 	}
-	scope, _ := auth.RoleScope("integration")
 	tok, err := key.Mint(auth.TokenRequest{Subject: "Practitioner/crash", Scope: scope, TTL: 72 * time.Hour, Now: at})
 	if err != nil {
 		t.Fatal(err)
@@ -298,7 +343,12 @@ type resource struct {
 	Code                     struct {
 		Coding []struct{ System, Code string }
 	}
-	Implicated       []struct{ Reference string }
+	Implicated []struct{ Reference string }
+	Evidence   []struct {
+		Code []struct {
+			Coding []struct{ System, Code string }
+		}
+	}
 	IdentifiedPeriod struct{ Start, End string }
 	Entity           []struct {
 		What struct{ Identifier struct{ Value string } }

@@ -20,20 +20,21 @@ type Kind int
 const (
 	Internal        Kind = iota // a defect or an unknown cause; fixed text for the client
 	Invalid                     // not readable: bad JSON, bad parameter, wrong id (400)
-	Unauthenticated             // no token, or one that does not hold (401)
-	Forbidden                   // a good token without the right (403)
+	Unauthenticated             // no token, or an invalid one (401)
+	Forbidden                   // a valid token without the right (403)
 	NotFound                    // no such resource, type or operation (404)
 	Method                      // the interaction is not offered here (405)
-	NotAcceptable               // no representation that the client takes (406)
+	NotAcceptable               // no representation that the client accepts (406)
 	Conflict                    // clashes with what is stored, such as a duplicate identifier (409)
 	Gone                        // deleted (410)
-	Precondition                // If-Match or a conditional criterion did not hold (412)
+	Precondition                // If-Match or a condition failed (412)
 	TooLarge                    // over the size limit (413)
-	Media                       // a body of a type we do not read (415)
+	Media                       // a media type that is not supported (415)
 	Rule                        // readable, but breaks FHIR or a rule of the service (422)
 	TooMany                     // rate limit (429)
+	HeadersTooLarge             // URL and headers too large (431)
 	Unsupported                 // not offered by this deployment (501)
-	Unavailable                 // the store or a dependency is away; retry later (503)
+	Unavailable                 // the store or a dependency is unavailable; retry later (503)
 )
 
 // Severity is an OperationOutcome severity.
@@ -63,8 +64,8 @@ type Error struct {
 	Cause      error         // for the log only
 }
 
-// Error gives the diagnostics of all issues. It is fit for a client; the
-// cause is left to the log.
+// Error gives the diagnostics of all issues. A client may see it; the cause is
+// for the log only.
 func (e *Error) Error() string {
 	var b strings.Builder
 	for i, is := range e.Issues {
@@ -95,8 +96,8 @@ func At(kind Kind, code, expression, format string, args ...any) *Error {
 	return e
 }
 
-// Wrap makes an internal error: the client sees a fixed text, the log the
-// cause with what was being done.
+// Wrap makes an internal error: the client sees a fixed text, the log sees the
+// cause and the operation.
 func Wrap(cause error, doing string) *Error {
 	return &Error{
 		Kind:   Internal,

@@ -32,18 +32,18 @@ type Interval struct {
 
 // The pattern of R4's dateTime, with the seconds made optional for search
 // values; 4.0.1 datatypes page, section on dateTime.
-var pattern = regexp.MustCompile(`^(\d{4})(?:-(\d\d)(?:-(\d\d)(?:T(\d\d):(\d\d)(?::(\d\d)(\.\d{1,9})?)?(Z|[+-]\d\d:\d\d)?)?)?)?$`)
+var pattern = regexp.MustCompile(`^(\d{4})(?:-(\d\d)(?:-(\d\d)(?:T(\d\d):(\d\d)(?::(\d\d)(\.\d+)?)?(Z|[+-]\d\d:\d\d)?)?)?)?$`)
 
 var (
 	errForm = errors.New("is not a FHIR dateTime: write YYYY, YYYY-MM, YYYY-MM-DD or YYYY-MM-DDThh:mm:ss with a zone such as Z or +01:00")
-	errDate = errors.New("names a day that the calendar does not have")
-	errTime = errors.New("names a time of day that does not exist")
+	errDate = errors.New("is a day that does not exist")
+	errTime = errors.New("has a time of day that does not exist")
 	errZone = errors.New("has a zone offset beyond -14:00 to +14:00")
 )
 
 // Parse reads a date, dateTime or instant text, or a search value. A text
-// without a zone is read in loc. The error says what is wrong, to stand
-// behind the quoted text.
+// without a zone is read in loc. The error says what is wrong, to be printed
+// after the quoted text.
 func Parse(s string, loc *time.Location) (Interval, error) {
 	m := pattern.FindStringSubmatch(s)
 	if m == nil {
@@ -75,8 +75,9 @@ func Parse(s string, loc *time.Location) (Interval, error) {
 		second, step, prec = num(m[6]), time.Second, Second
 	}
 	if m[7] != "" {
-		digits := len(m[7]) - 1
-		nano, prec = num(m[7][1:]), Fraction
+		// R4 sets no limit to the digits; what is below a nanosecond is not kept.
+		digits := min(len(m[7])-1, 9)
+		nano, prec = num(m[7][1:1+digits]), Fraction
 		for i := digits; i < 9; i++ {
 			nano *= 10
 		}

@@ -1,7 +1,7 @@
-// Package fhirjson owns the JSON tree of a FHIR resource: it keeps the order
-// of members, the digits of every decimal and each extension on a primitive,
-// none of which survive a trip through Go structs or float64. It knows JSON
-// and nothing of FHIR's types; package r4 judges what a tree may hold.
+// Package fhirjson owns the JSON tree of a FHIR resource: it keeps the order of
+// members, the digits of every decimal and each extension on a primitive, none
+// of which survive a trip through Go structs or float64. It knows JSON and
+// nothing of FHIR's types; package r4 validates trees.
 package fhirjson
 
 import (
@@ -9,6 +9,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"strings"
 
 	"github.com/go-json-experiment/json/jsontext"
@@ -16,8 +17,8 @@ import (
 	"tidemark/internal/fault"
 )
 
-// MaxDepth is how deeply objects and arrays may nest. The deepest official
-// R4 example nests to about 20; a hostile body would cost stack.
+// MaxDepth is how deeply objects and arrays may nest. The deepest official R4
+// example nests to about 20; a hostile body could exhaust the stack.
 const MaxDepth = 64
 
 // Kind is the JSON type of a node.
@@ -116,27 +117,57 @@ func value(v any) *Node {
 // Parse reads one JSON document. It refuses what JSON parsers disagree on:
 // duplicate names, invalid UTF-8, a byte order mark, data after the document.
 // The error is a *fault.Error of kind Invalid.
-func Parse(data []byte) (*Node, error) {
+func Parse(data []byte) (*Node, error) { return ParseAtMost(data, math.MaxInt) }
+
+// ParseAtMost is Parse for a document of at most so many values; a larger one
+// is TooLarge. A tree takes some 30 times the bytes of a text such as [0,0,…].
+func ParseAtMost(data []byte, values int) (*Node, error) {
+	n, _, err := ParseCounted(data, values)
+	return n, err
+}
+
+// ParseCounted is ParseAtMost, and says how many values it has read.
+func ParseCounted(data []byte, values int) (*Node, int, error) {
+	p := parser{dec: jsontext.NewDecoder(bytes.NewBuffer(data)), left: values}
+	n, err := p.document(data, values)
+	return n, values - max(p.left, 0), err
+}
+
+func (p *parser) document(data []byte, values int) (*Node, error) {
 	if bytes.HasPrefix(data, []byte("\xef\xbb\xbf")) {
 		return nil, fault.New(fault.Invalid, "structure", "The body starts with a byte order mark; FHIR JSON is UTF-8 without one.")
 	}
-	dec := jsontext.NewDecoder(bytes.NewBuffer(data))
-	n, err := parse(dec, 0)
-	if err != nil {
+	n, err := p.parse(0)
+	switch {
+	case errors.Is(err, errValues):
+		return nil, fault.New(fault.TooLarge, "too-costly", "The document holds more than %d values; send it in smaller parts.", values)
+	case err != nil:
 		return nil, syntax(err)
 	}
-	if _, err := dec.ReadToken(); !errors.Is(err, io.EOF) {
+	if _, err := p.dec.ReadToken(); !errors.Is(err, io.EOF) {
 		return nil, fault.New(fault.Invalid, "structure", "There is data after the JSON document; send exactly one.")
 	}
 	return n, nil
 }
 
-var errDepth = errors.New("nested too deeply")
+var (
+	errDepth  = errors.New("nested too deeply")
+	errValues = errors.New("too many values")
+)
 
-func parse(dec *jsontext.Decoder, depth int) (*Node, error) {
+type parser struct {
+	dec  *jsontext.Decoder
+	left int // values that may still come
+}
+
+func (p *parser) parse(depth int) (*Node, error) {
 	if depth > MaxDepth {
 		return nil, errDepth
 	}
+	if p.left--; p.left < 0 {
+		return nil, errValues
+	}
+	dec := p.dec
 	tok, err := dec.ReadToken()
 	if err != nil {
 		return nil, err
@@ -158,7 +189,7 @@ func parse(dec *jsontext.Decoder, depth int) (*Node, error) {
 				return nil, err
 			}
 			m := Member{Name: name.String()} // before the next token, which reuses the buffer
-			if m.Value, err = parse(dec, depth+1); err != nil {
+			if m.Value, err = p.parse(depth + 1); err != nil {
 				return nil, err
 			}
 			n.Members = append(n.Members, m)
@@ -168,7 +199,7 @@ func parse(dec *jsontext.Decoder, depth int) (*Node, error) {
 	default: // '['
 		n := &Node{Kind: Array}
 		for dec.PeekKind() != ']' {
-			item, err := parse(dec, depth+1)
+			item, err := p.parse(depth + 1)
 			if err != nil {
 				return nil, err
 			}
@@ -189,7 +220,7 @@ func syntax(err error) error {
 		if errors.As(err, &se) {
 			where = " " + string(se.JSONPointer)
 		}
-		return fault.New(fault.Invalid, "structure", "A property stands twice in one object%s; keep one.", where)
+		return fault.New(fault.Invalid, "structure", "A property is repeated in one object%s; keep one.", where)
 	case errors.Is(err, io.ErrUnexpectedEOF), errors.Is(err, io.EOF):
 		return fault.New(fault.Invalid, "structure", "The JSON document is empty or cut short.")
 	case errors.As(err, &se):
@@ -203,6 +234,21 @@ func at(pointer string) string {
 		return ""
 	}
 	return " (at " + pointer + ")"
+}
+
+// Size is about how many bytes the value takes as JSON.
+func (n *Node) Size() int {
+	if n == nil {
+		return 0
+	}
+	size := len(n.Text) + 2
+	for i := range n.Members {
+		size += len(n.Members[i].Name) + 4 + n.Members[i].Value.Size()
+	}
+	for _, it := range n.Items {
+		size += 1 + it.Size()
+	}
+	return size
 }
 
 // Get returns the member's value, or nil.

@@ -1,6 +1,7 @@
 package fhirjson
 
 import (
+	"regexp"
 	"strings"
 	"testing"
 
@@ -78,4 +79,13 @@ func FuzzParse(f *testing.F) {
 			t.Fatalf("%q does not survive a round trip: %v", data, err)
 		}
 	})
+}
+
+func TestIsID(t *testing.T) {
+	pattern := regexp.MustCompile(IDPattern)
+	for _, id := range []string{"", "a", "A-1.b", strings.Repeat("x", 64), strings.Repeat("x", 65), "a/b", "ä", "a b", "a_b", "a\n"} {
+		if got, want := IsID(id), pattern.MatchString(id); got != want {
+			t.Errorf("IsID(%q) = %v, the pattern says %v", id, got, want)
+		}
+	}
 }

@@ -91,7 +91,7 @@ func history(t *testing.T, s store.Store) {
 }
 
 // TestMove moves a store to MongoDB and one that was made there to the
-// embedded engine, by the commands that DEVELOPERS.md names, and compares
+// embedded engine, by the commands that OPERATING.md of the store names, and compares
 // every version of every resource.
 func TestMove(t *testing.T) {
 	srv := Start(t)
@@ -164,10 +164,9 @@ func TestMove(t *testing.T) {
 	}
 }
 
-// TestReadyAgain: the program says that it is not ready while the server is
-// away, refuses with advice, and comes back without a restart.
-func TestReadyAgain(t *testing.T) {
-	srv := Start(t)
+// serving starts the program on a server, and gives what asks it.
+func serving(t *testing.T, srv *Server) (ask func(method, path, body string) (int, http.Header, string)) {
+	t.Helper()
 	dir := t.TempDir()
 	cmd := tidemark(t, "serve", "--data", dir, "--listen", "127.0.0.1:0", "--admin-listen", "", "--store", srv.URL("tidemark")+"?serverSelectionTimeoutMS=500")
 	errs, err := cmd.StderrPipe()
@@ -177,22 +176,22 @@ func TestReadyAgain(t *testing.T) {
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
-	defer func() { _ = cmd.Process.Kill(); _ = cmd.Wait() }() // it may have ended, and says that it was killed
-	serving := make(chan string, 1)
+	t.Cleanup(func() { _ = cmd.Process.Kill(); _ = cmd.Wait() }) // it may have ended, and says that it was killed
+	started := make(chan string, 1)
 	go func() {
-		defer close(serving)
+		defer close(started)
 		for in := bufio.NewScanner(errs); in.Scan(); {
 			if _, base, ok := strings.Cut(in.Text(), "msg=serving base="); ok {
-				serving <- strings.TrimSuffix(base, "/fhir")
+				started <- strings.TrimSuffix(base, "/fhir")
 			}
 		}
 	}()
-	base := <-serving
+	base := <-started
 	if base == "" {
 		t.Fatal("the program does not serve")
 	}
 	token := do(t, "token", "--data", dir, "--role", "integration")
-	ask := func(method, path, body string) (int, http.Header, string) {
+	return func(method, path, body string) (int, http.Header, string) {
 		t.Helper()
 		r, err := http.NewRequest(method, base+path, strings.NewReader(body))
 		if err != nil {
@@ -210,6 +209,37 @@ func TestReadyAgain(t *testing.T) {
 		}
 		return a.StatusCode, a.Header, string(b)
 	}
+}
+
+// TestDoubtReachesTheClient: who sent a write that may have been kept is told so,
+// and not to try again as if it had not; a repetition with the same identifier
+// is told the same, and in the end finds one entry.
+func TestDoubtReachesTheClient(t *testing.T) {
+	srv := Start(t)
+	ask := serving(t, srv)
+	eventually(t, "the program is ready", func() bool { status, _, _ := ask("GET", "/readyz", ""); return status == 200 })
+	srv.StopAfter("insert version")
+	person := `{"resourceType":"Patient","id":"p1"}`
+	status, h, body := ask("PUT", "/fhir/Patient/p1", person)
+	if status != 503 || h.Get("Retry-After") == "" || !strings.Contains(body, "it is in doubt") || strings.Contains(body, "in time") {
+		t.Errorf("a write whose answer was lost: %d %v %s", status, h, body)
+	}
+	status, _, body = ask("PUT", "/fhir/Patient/p2", `{"resourceType":"Patient","id":"p2"}`)
+	if status != 503 || !strings.Contains(body, "The database cannot be reached") {
+		t.Errorf("a write without the server: %d %s", status, body)
+	}
+	srv.Resume()
+	eventually(t, "the write is found", func() bool { status, _, _ := ask("GET", "/fhir/Patient/p1", ""); return status == 200 })
+	if status, _, body := ask("GET", "/fhir/Patient/p2", ""); status != 404 {
+		t.Errorf("what was refused was written: %d %s", status, body)
+	}
+}
+
+// TestReadyAgain: the program says that it is not ready while the server is
+// away, refuses with advice, and comes back without a restart.
+func TestReadyAgain(t *testing.T) {
+	srv := Start(t)
+	ask := serving(t, srv)
 	person := func(n int) (path, body string) {
 		return fmt.Sprintf("/fhir/Patient/p%d", n), fmt.Sprintf(`{"resourceType":"Patient","id":"p%d"}`, n)
 	}

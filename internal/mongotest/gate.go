@@ -26,7 +26,11 @@ type gate struct {
 	losses  map[string]int
 	ends    map[string]bool // commands after which the server is away
 	pretend bool            // transactions
+	old     bool            // hello is not known
 	holds   map[string]*hold
+	delay   time.Duration // of what waits for a majority
+	wire    int           // the newest version of the protocol that is told, 0 the server's
+	errors  map[string][]bson.D
 }
 
 type hold struct {
@@ -35,7 +39,7 @@ type hold struct {
 }
 
 func newGate(l net.Listener, server string) *gate {
-	g := &gate{listener: l, server: server, conns: map[net.Conn]bool{}, losses: map[string]int{}, ends: map[string]bool{}, holds: map[string]*hold{}}
+	g := &gate{listener: l, server: server, conns: map[net.Conn]bool{}, losses: map[string]int{}, ends: map[string]bool{}, holds: map[string]*hold{}, errors: map[string][]bson.D{}}
 	go g.run()
 	return g
 }
@@ -81,7 +85,21 @@ func (g *gate) serve(client net.Conn) {
 			close(h.reached)
 			<-h.release
 		}
-		if g.pass(client, server, request, name) != nil {
+		answer, err := g.pass(server, request, name)
+		if err != nil {
+			return
+		}
+		if answer == nil {
+			continue
+		}
+		if g.waits(request) { // beside others, who may go on meanwhile
+			time.Sleep(g.delayed())
+		}
+		// A client that does not read must not keep others waiting.
+		if client.SetWriteDeadline(time.Now().Add(10*time.Second)) != nil {
+			return
+		}
+		if _, err := client.Write(answer); err != nil {
 			return
 		}
 	}
@@ -89,36 +107,61 @@ func (g *gate) serve(client net.Conn) {
 
 var errLost = errors.New("the answer was lost")
 
-// pass carries out one command. All but the handshake take their turn, so that
-// clients notice a server that works although others wait.
-func (g *gate) pass(client, server net.Conn, request []byte, name string) error {
+// pass carries out one command and gives the answer, nil when none is wanted.
+// All but the handshake take their turn, so that clients notice a server that
+// works although others wait.
+func (g *gate) pass(server net.Conn, request []byte, name string) ([]byte, error) {
 	if name != "hello" && name != "isMaster" && name != "ismaster" && name != "ping" {
 		g.one.Lock()
 		defer g.one.Unlock()
 	}
 	g.mu.Lock()
-	stopped, pretend := g.stopped, g.pretend
+	stopped, pretend, wire := g.stopped, g.pretend, g.wire
+	var failure bson.D
+	if list := g.errors[name]; len(list) > 0 {
+		failure, g.errors[name] = list[0], list[1:]
+	}
 	g.mu.Unlock()
 	if stopped {
-		return errLost
+		return nil, errLost
+	}
+	if failure != nil {
+		return reply(request, failure)
+	}
+	if ours := !bytes.Contains(request, driversOwn); g.isOld() && name == "hello" && ours {
+		return reply(request, bson.D{{Key: "ok", Value: 0.0}, {Key: "errmsg", Value: "no such command: 'hello'"}, {Key: "code", Value: int32(59)}})
 	}
 	if pretend {
-		if answer := pretended(request, name); answer != nil {
-			_, err := client.Write(answer)
-			return err
+		if d := pretended(request, name); d != nil {
+			answer, err := reply(request, append(d, bson.E{Key: "ok", Value: 1.0}))
+			if err == nil {
+				err = g.lost(name)
+			}
+			return answer, err
 		}
 		request = alone(request)
 	}
 	if _, err := server.Write(request); err != nil {
-		return err
+		return nil, err
 	}
 	if moreToCome(request) {
-		return nil
+		return nil, nil
 	}
 	answer, err := message(server)
 	if err != nil {
-		return err
+		return nil, err
 	}
+	if field := []byte("\x10maxWireVersion\x00"); wire > 0 {
+		if at := bytes.Index(answer, field); at >= 0 {
+			binary.LittleEndian.PutUint32(answer[at+len(field):], uint32(wire))
+		}
+	}
+	return answer, g.lost(name)
+}
+
+// lost reports, by an error, that the answer to a command that was carried out
+// does not arrive.
+func (g *gate) lost(name string) error {
 	g.mu.Lock()
 	lost := g.losses[name] > 0
 	if lost {
@@ -129,17 +172,23 @@ func (g *gate) pass(client, server net.Conn, request []byte, name string) error 
 	g.mu.Unlock()
 	if ends {
 		g.stop()
+	}
+	if ends || lost {
 		return errLost
 	}
-	if lost {
-		return errLost
-	}
-	// A client that does not read must not keep the turn.
-	if err := client.SetWriteDeadline(time.Now().Add(10 * time.Second)); err != nil {
-		return err
-	}
-	_, err = client.Write(answer)
-	return err
+	return nil
+}
+
+func (g *gate) delayed() time.Duration {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	return g.delay
+}
+
+// waits reports whether a command waits until a majority of members has it:
+// those with that write concern, which in a transaction is its end alone.
+func (g *gate) waits(request []byte) bool {
+	return g.delayed() > 0 && bytes.Contains(request, []byte("\x02w\x00\x09\x00\x00\x00majority\x00"))
 }
 
 // message reads one message of the wire protocol: its length comes first.
@@ -189,25 +238,39 @@ func command(b []byte) string {
 	return ""
 }
 
+// driversOwn is in what the driver asks of itself: the database admin.
+var driversOwn = []byte("\x02$db\x00\x06\x00\x00\x00admin\x00")
+
+func (g *gate) isOld() bool {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	return g.old
+}
+
 // pretended answers what the server cannot: whether it is a replica set, asked
 // on a database other than the driver's own admin, and the ends of transactions.
-func pretended(request []byte, name string) []byte {
-	var d bson.D
+// It is nil for what the server is to answer.
+func pretended(request []byte, name string) bson.D {
 	switch {
-	case name == "hello" && !bytes.Contains(request, []byte("\x02$db\x00\x06\x00\x00\x00admin\x00")):
-		d = bson.D{{Key: "setName", Value: "pretended"}}
-	case name != "commitTransaction" && name != "abortTransaction":
-		return nil
+	case (name == "hello" || name == "isMaster") && !bytes.Contains(request, driversOwn):
+		return bson.D{{Key: "setName", Value: "pretended"}}
+	case name == "commitTransaction" || name == "abortTransaction":
+		return bson.D{{Key: "pretended", Value: true}}
 	}
-	doc, err := bson.Marshal(append(d, bson.E{Key: "ok", Value: 1.0}))
+	return nil
+}
+
+// reply makes the answer to a request.
+func reply(request []byte, d bson.D) ([]byte, error) {
+	doc, err := bson.Marshal(d)
 	if err != nil {
-		return nil
+		return nil, err
 	}
 	out := make([]byte, 21, 21+len(doc))
 	binary.LittleEndian.PutUint32(out, uint32(21+len(doc)))
 	copy(out[8:12], request[4:8]) // responseTo
 	binary.LittleEndian.PutUint32(out[12:], opMsg)
-	return append(out, doc...)
+	return append(out, doc...), nil
 }
 
 // alone takes a command out of its transaction.

@@ -26,8 +26,8 @@ func TestMain(m *testing.M) {
 	// The race detector makes the server ten times slower. What waits for it by
 	// time is left to the run without, and the rest has the same code.
 	if skip := flag.Lookup("test.skip"); raced && os.Getenv("TIDEMARK_LONG") == "" && skip.Value.String() == "" {
-		fmt.Println("mongotest: with the race detector, without linearizability, paging while writing, and programs that are killed; TIDEMARK_LONG=1 runs all")
-		if err := skip.Value.Set("TestLinearizableWithFaults|TestProgramOnMongoDB|TestLeasesOnMongoDB|TestStore/(linearizable|paging_while_writing)"); err != nil {
+		fmt.Println("mongotest: with the race detector, without linearizability, paging while writing, large resources, and programs that are killed; TIDEMARK_LONG=1 runs all")
+		if err := skip.Value.Set("TestLinearizableWithFaults|TestProgramOnMongoDB|TestLeasesOnMongoDB|TestStore/(linearizable|paging_while_writing|largest_resource|scan_of_large_resources)"); err != nil {
 			panic(err)
 		}
 	}

@@ -24,6 +24,9 @@ func TestProgramOnMongoDB(t *testing.T) {
 	}
 }
 
+// TestRacesOnMongoDB has two programs race for the same resources.
+func TestRacesOnMongoDB(t *testing.T) { runCrash(t, "^TestRacing") }
+
 // TestLeasesOnMongoDB has several programs take over from each other: a kill
 // and a pause in the ordinary run, twelve of both with TIDEMARK_LONG=1.
 func TestLeasesOnMongoDB(t *testing.T) {

@@ -6,6 +6,9 @@ import (
 	"net"
 	"strings"
 	"testing"
+	"time"
+
+	"go.mongodb.org/mongo-driver/v2/bson"
 
 	"github.com/FerretDB/FerretDB/ferretdb"
 )
@@ -87,4 +90,37 @@ func (s *Server) StopAfter(command string) { s.gate.stopAfter(command) }
 // is called. Others pass it.
 func (s *Server) Hold(command string) (reached <-chan struct{}, release func()) {
 	return s.gate.hold(command)
+}
+
+// Delay makes every command that waits for a majority wait so long for it,
+// beside others, as members on a network do.
+func (s *Server) Delay(d time.Duration) {
+	s.gate.mu.Lock()
+	defer s.gate.mu.Unlock()
+	s.gate.delay = d
+}
+
+// Wire has the server say that it speaks no newer protocol than this version.
+func (s *Server) Wire(version int) {
+	s.gate.mu.Lock()
+	defer s.gate.mu.Unlock()
+	s.gate.wire = version
+}
+
+// Refuse answers the next n commands of the name with an error, without
+// carrying them out.
+func (s *Server) Refuse(command string, n int, code int, labels ...string) {
+	s.gate.mu.Lock()
+	defer s.gate.mu.Unlock()
+	for range n {
+		s.gate.errors[command] = append(s.gate.errors[command], bson.D{{Key: "ok", Value: 0.0}, {Key: "errmsg", Value: "refused by the test"}, {Key: "code", Value: int32(code)}, {Key: "errorLabels", Value: labels}})
+	}
+}
+
+// WithoutHello has the server know the command hello by its older name alone, as
+// those before 4.4.2 do.
+func (s *Server) WithoutHello() {
+	s.gate.mu.Lock()
+	defer s.gate.mu.Unlock()
+	s.gate.old = true
 }

@@ -14,7 +14,7 @@ import (
 )
 
 // shapes watches what a store asks, and says which queries no index serves.
-// The server ignores hints, so that what they would do is judged by the
+// The server ignores hints, so that what they would do is evaluated by the
 // indexes that the store declared.
 type shapes struct {
 	mu      sync.Mutex
@@ -88,11 +88,62 @@ func (s *shapes) judge(name, collection string, hint bson.RawValue, filter, sort
 		s.wrong[name+" on "+collection+" by the index "+index+", which is not there"] = true
 		return
 	}
+	// By id it is one record. By entity it is those of one resource and of its
+	// versions, a range; the server keeps a page of them while it sorts, for the
+	// query has a limit.
+	few := collection == "audit" && (index == "id" || index == "entity")
+	if es, _ := sort.Elements(); !inOrder(filter, keys, es) && !few {
+		s.wrong[name+" on "+collection+" by "+index+" sorts in another order: "+fields(filter)+" by "+fields(sort)] = true
+		return
+	}
 	first, _ := sort.IndexErr(0)
 	if bounds(filter, keys[0]) || len(sort) > 0 && first.Key() == keys[0] {
 		return
 	}
 	s.wrong[name+" on "+collection+" by "+index+" does not bound "+keys[0]+": "+fields(filter)] = true
+}
+
+// inOrder reports whether an index gives the order of a sort, so that the
+// server sorts nothing: its fields follow each other in the index, behind others
+// that the filter fixes.
+func inOrder(filter bson.Raw, keys []string, sort []bson.RawElement) bool {
+	for _, k := range keys {
+		switch {
+		case len(sort) == 0:
+			return true
+		case sort[0].Key() == k:
+			sort = sort[1:]
+		case !fixes(filter, k):
+			return false
+		}
+	}
+	return len(sort) == 0
+}
+
+// fixes reports whether a filter gives a field a value, or a few, whose walks
+// the server merges.
+func fixes(filter bson.Raw, field string) bool {
+	es, _ := filter.Elements()
+	for _, e := range es {
+		switch e.Key() {
+		case field:
+			d, isDocument := e.Value().DocumentOK()
+			if !isDocument {
+				return true
+			}
+			op, _ := d.IndexErr(0)
+			if op.Key() == "$in" {
+				return true
+			}
+		case "$and":
+			list, _ := e.Value().ArrayOK()
+			values, _ := list.Values()
+			if slices.ContainsFunc(values, func(v bson.RawValue) bool { return fixes(v.Document(), field) }) {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // bounds reports whether a filter has a condition on the field that an index
@@ -192,6 +243,7 @@ func TestShapes(t *testing.T) {
 		doc(d{{Key: "find", Value: "version"}, {Key: "filter", Value: d{{Key: "keys", Value: 1}}}}),
 		doc(d{{Key: "find", Value: "version"}, {Key: "filter", Value: d{{Key: "keys", Value: 1}}}, {Key: "hint", Value: "nope"}}),
 		doc(d{{Key: "find", Value: "version"}, {Key: "filter", Value: d{{Key: "span", Value: 1}}}, {Key: "hint", Value: "keys"}}),
+		doc(d{{Key: "find", Value: "version"}, {Key: "filter", Value: d{{Key: "keys", Value: 1}}}, {Key: "sort", Value: d{{Key: "seq", Value: 1}}}, {Key: "hint", Value: "keys"}}),
 		doc(d{{Key: "find", Value: "version"}, {Key: "filter", Value: d{{Key: "$or", Value: bson.A{d{{Key: "keys", Value: 1}}, d{{Key: "n", Value: 1}}}}}}, {Key: "hint", Value: "keys"}}),
 	} {
 		clear(s.wrong)

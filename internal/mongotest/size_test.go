@@ -32,7 +32,7 @@ func BenchmarkDocuments(b *testing.B) {
 		seen[k] = true
 		n := step.Resource()
 		facts, _ := fhirmap.Decode(n, time.UTC)
-		writes = append(writes, store.Write{Key: k, Method: store.Post, Expect: store.Absent, Body: fhirmap.Body(n), Doc: search.Extract(n, search.ExtractOptions{}), Facts: facts, Claims: fhirmap.Claims(n)})
+		writes = append(writes, store.Write{Key: k, Method: store.Post, Expect: store.Absent, Body: fhirmap.Body(n), Doc: search.Extract(n, search.ExtractOptions{}), Facts: facts, Claims: fhirmap.Claims(n, facts)})
 		if len(writes) == 1000 {
 			break
 		}

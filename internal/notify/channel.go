@@ -22,10 +22,20 @@ const (
 	none payload = iota
 	idOnly
 	full
+	withContext
 )
 
 // payloadContent is the extension of the backport that selects id-only.
 const payloadContent = "http://hl7.org/fhir/uv/subscriptions-backport/StructureDefinition/backport-payload-content"
+
+// Extensions of our own on channel.payload and channel.
+const (
+	payloadExtension = fhirBase + "/StructureDefinition/subscription-payload"
+	secretExtension  = fhirBase + "/StructureDefinition/subscription-secret"
+)
+
+// leastSecret is the length of a secret, in bytes: that of the hash (RFC 2104, 3).
+const leastSecret = 32
 
 // subscription is a Subscription that can be served.
 type subscription struct {
@@ -33,6 +43,10 @@ type subscription struct {
 	version  int64 // meta.versionId
 	seq      int64
 	query    search.Query
+	places   [][]string // ids of Locations: one of each
+	status   string
+	text     string // Subscription.error
+	secret   []byte // what deliveries are signed with; nil: they are not
 	endpoint *url.URL
 	header   http.Header
 	payload  payload
@@ -40,18 +54,18 @@ type subscription struct {
 	owner    Owner
 }
 
-// rules are what a Subscription is judged by.
+// rules are what a Subscription is checked by.
 type rules struct {
 	targets Targets
 	parse   func() search.ParseOptions
 }
 
-// read judges a Subscription and gives what serving it needs, without an owner.
+// read checks a Subscription and gives what serving it needs, without an owner.
 func (r rules) read(n *fhirjson.Node, now time.Time) (subscription, error) {
 	var l fault.List
 	var s subscription
 	var err error
-	if s.query, err = parseCriteria(n.Str("criteria"), r.parse()); err != nil {
+	if s.query, s.places, err = parseCriteria(n.Str("criteria"), r.parse()); err != nil {
 		e := fault.Of(err)
 		if e.Kind != fault.Rule {
 			return s, err
@@ -65,6 +79,11 @@ func (r rules) read(n *fhirjson.Node, now time.Time) (subscription, error) {
 	s.endpoint = r.readEndpoint(c.Str("endpoint"), &l)
 	s.payload = readPayload(c, &l)
 	s.header = readHeaders(c, &l)
+	if n := secretOf(c); n != nil {
+		if s.secret = []byte(n.Text); len(s.secret) < leastSecret {
+			l.Add("value", "Subscription.channel.extension", "The secret that deliveries are signed with needs at least %d bytes; openssl rand -base64 32 makes one.", leastSecret)
+		}
+	}
 	if n.Get("end") != nil {
 		if s.end, err = fhirdate.Instant(n.Str("end")); err != nil {
 			l.Add("value", "Subscription.end", "end is not an instant: %v", err)
@@ -82,6 +101,7 @@ func (r rules) load(n *fhirjson.Node, v store.Version, now time.Time) (subscript
 		return s, err
 	}
 	s.id, s.version, s.seq = v.ID, v.Number, v.Seq
+	s.status, s.text = n.Str("status"), n.Str("error")
 	s.owner, err = readOwner(n)
 	return s, err
 }
@@ -95,7 +115,7 @@ func (r rules) readEndpoint(text string, l *fault.List) *url.URL {
 	case u.Scheme != "http" && u.Scheme != "https":
 		l.Add("not-supported", at, "The endpoint must be http or https.")
 	case u.User != nil || u.RawQuery != "" || u.ForceQuery || u.Fragment != "":
-		l.Add("value", at, "The endpoint may hold no user, query or fragment: anyone who may read the Subscription sees it. Put credentials into channel.header.")
+		l.Add("value", at, "The endpoint must not contain a user, query or fragment: anyone who may read the Subscription sees it. Put credentials into channel.header.")
 	case !r.targets.admits(u):
 		l.Add("forbidden", at, "%s is not among the receivers that this service may call; ask its operator to add exactly that host and port.", shorten(target(u)))
 	default:
@@ -116,6 +136,14 @@ func readPayload(c *fhirjson.Node, l *fault.List) payload {
 		return none
 	}
 	for _, x := range c.Get("_payload").Each("extension") {
+		switch content := x.Str("valueCode"); {
+		case x.Str("url") == payloadExtension && content != "with-context":
+			l.Add("value", at, "Payload %q is not known; use with-context.", shorten(content))
+		case x.Str("url") == payloadExtension && p == none:
+			l.Add("required", at, "Payload with-context needs payload application/fhir+json.")
+		case x.Str("url") == payloadExtension:
+			return withContext
+		}
 		if x.Str("url") != payloadContent {
 			continue
 		}
@@ -137,12 +165,23 @@ func readPayload(c *fhirjson.Node, l *fault.List) payload {
 // ours are the header fields that a subscription may not set: those that frame
 // the message or belong to one connection (RFC 9110, 7.6.1), and our own.
 var ours = []string{"Host", "Content-Length", "Content-Type", "Content-Encoding", "Connection", "Proxy-Connection", "Proxy-Authorization",
-	"Proxy-Authenticate", "Keep-Alive", "Te", "Trailer", "Transfer-Encoding", "Upgrade", "Expect", "Http2-Settings", sequenceHeader, subscriptionHeader}
+	"Proxy-Authenticate", "Keep-Alive", "Te", "Trailer", "Transfer-Encoding", "Upgrade", "Expect", "Http2-Settings",
+	"Content-Digest", "Signature", "Signature-Input", sequenceHeader, subscriptionHeader, numberHeader}
 
 // headerText splits a line of channel.header.
 func headerText(line string) (name, value string, ok bool) {
 	name, value, ok = strings.Cut(line, ":")
 	return strings.TrimRight(name, " \t"), strings.Trim(value, " \t"), ok
+}
+
+// secretOf is the value that holds the secret of a channel; nil when there is none.
+func secretOf(channel *fhirjson.Node) *fhirjson.Node {
+	for _, x := range channel.Each("extension") {
+		if x.Str("url") == secretExtension {
+			return x.Get("valueString")
+		}
+	}
+	return nil
 }
 
 func readHeaders(c *fhirjson.Node, l *fault.List) http.Header {

@@ -14,11 +14,12 @@ const atCriteria = "Subscription.criteria"
 var offered = []string{"Observation", "Device", "DetectedIssue"}
 
 // parseCriteria reads a search without base or leading slash. What cannot be
-// judged on one changed resource alone is refused, and so is whatever a search
-// would ignore: it would silently widen the subscription.
-func parseCriteria(text string, opts search.ParseOptions) (search.Query, error) {
-	refuse := func(code, format string, args ...any) (search.Query, error) {
-		return search.Query{}, fault.At(fault.Rule, code, atCriteria, format, args...)
+// evaluated on one changed resource alone is refused, and so is whatever a search
+// would ignore: it would silently widen the subscription. location is ours: the
+// places where a drain of the resource is, one of each list.
+func parseCriteria(text string, opts search.ParseOptions) (q search.Query, places [][]string, err error) {
+	refuse := func(code, format string, args ...any) (search.Query, [][]string, error) {
+		return search.Query{}, nil, fault.At(fault.Rule, code, atCriteria, format, args...)
 	}
 	typ, rest, _ := strings.Cut(text, "?")
 	if !slices.Contains(offered, typ) {
@@ -26,32 +27,36 @@ func parseCriteria(text string, opts search.ParseOptions) (search.Query, error) 
 	}
 	pairs, err := search.ParsePairs(rest)
 	if err != nil {
-		return refuse("value", "The part behind the question mark cannot be read as name=value pairs joined by &; escape it as in a URL.")
+		return refuse("value", "The part after the question mark cannot be read as name=value pairs joined by &; escape it as in a URL.")
 	}
 	for _, p := range pairs {
 		switch {
 		case strings.HasPrefix(p.Name, "_has:"):
-			return refuse("not-supported", "%q asks for other resources; a subscription is judged on the changed resource alone.", shorten(p.Name))
+			return refuse("not-supported", "%q asks for other resources; a subscription is evaluated on the changed resource alone.", shorten(p.Name))
 		case p.Value == "":
 			return refuse("value", "%q has no value; give one or leave the parameter out.", shorten(p.Name))
 		}
 	}
+	pairs, places, err = cutPlaces(pairs)
+	if err != nil {
+		return q, nil, err
+	}
 	opts.Strict = true
-	q, _, err := search.ParseQuery(typ, pairs, opts)
+	q, _, err = search.ParseQuery(typ, pairs, opts)
 	if err != nil {
 		e := *fault.Of(err)
 		if e.Kind != fault.Invalid {
-			return search.Query{}, err
+			return search.Query{}, nil, err
 		}
 		e.Kind, e.Issues = fault.Rule, slices.Clone(e.Issues)
 		for i := range e.Issues {
 			e.Issues[i].Expression = []string{atCriteria}
 		}
-		return search.Query{}, &e
+		return search.Query{}, nil, &e
 	}
 	for _, c := range q.Where {
 		if c.Link != nil {
-			return refuse("not-supported", "%q is chained to other resources; a subscription is judged on the changed resource alone.", c.Param)
+			return refuse("not-supported", "%q is chained to other resources; a subscription is evaluated on the changed resource alone.", c.Param)
 		}
 	}
 	if len(q.Where) != len(pairs) {
@@ -64,7 +69,41 @@ func parseCriteria(text string, opts search.ParseOptions) (search.Query, error) 
 		}
 		return refuse("value", "A parameter has no value that could be read; give one or leave it out.")
 	}
-	return q, nil
+	return q, places, nil
+}
+
+// cutPlaces takes the parameter location out.
+func cutPlaces(pairs []search.Pair) (rest []search.Pair, places [][]string, err error) {
+	for _, p := range pairs {
+		name, modifier, _ := strings.Cut(p.Name, ":")
+		if name != "location" {
+			rest = append(rest, p)
+			continue
+		}
+		if modifier != "" {
+			return nil, nil, fault.At(fault.Rule, "not-supported", atCriteria, "location takes no modifier; write location=Location/id, more than one joined by commas.")
+		}
+		var any []string
+		for v := range strings.SplitSeq(p.Value, ",") {
+			id := strings.TrimPrefix(v, "Location/")
+			if !isID(id) {
+				return nil, nil, fault.At(fault.Rule, "value", atCriteria, "location names a ward, room or bed of this service, as in location=Location/id; %q is none.", shorten(v))
+			}
+			any = append(any, id)
+		}
+		places = append(places, any)
+	}
+	return rest, places, nil
+}
+
+// isID reports whether s is a logical id (R4 datatypes, id).
+func isID(s string) bool {
+	for _, r := range s {
+		if !(r >= 'A' && r <= 'Z' || r >= 'a' && r <= 'z' || r >= '0' && r <= '9' || r == '-' || r == '.') {
+			return false
+		}
+	}
+	return s != "" && len(s) <= 64
 }
 
 func shorten(s string) string {

@@ -26,6 +26,11 @@ type Observer interface {
 	Failed(subscription string, reason Reason)
 	// Lag is the age of the oldest delivery that waits, and how many wait.
 	Lag(subscription string, behind time.Duration, waiting int)
+	// SetAside: one delivery is given up, while the others go on.
+	SetAside(subscription string, reason Reason)
+	// GivenUp: the subscription was switched off, since its receiver failed for
+	// too long.
+	GivenUp(subscription string)
 	// Ended: nothing more is delivered by this process for the subscription,
 	// which may be gone.
 	Ended(subscription string)
@@ -39,7 +44,10 @@ type Options struct {
 	// through Hook.
 	Update func(ctx context.Context, n *fhirjson.Node, version int64) error
 	// May reports whether the owner may read and search the resource.
-	May     func(owner Owner, n *fhirjson.Node) bool
+	May func(owner Owner, n *fhirjson.Node) bool
+	// Where is the place of a drain now and all that it is part of, innermost
+	// first, as ids of Locations.
+	Where   func(ctx context.Context, drain string) ([]string, error)
 	Targets Targets
 	BaseURL string                     // of our /fhir
 	Parse   func() search.ParseOptions // for criteria
@@ -50,10 +58,12 @@ type Options struct {
 	TLS     *tls.Config // for receivers; nil: the system's roots
 
 	Holder  string                     // unique name of this process; "": a random one
+	Lone    bool                       // no other process serves the store
 	TTL     time.Duration              // of the lease; 8 s, which replaces a dead process within 12 s
 	Poll    time.Duration              // how often to look for changes of other processes; 200 ms
 	Timeout time.Duration              // of one request; 10 s
-	GiveUp  time.Duration              // failing for so long ends in status error; 24 h
+	Tell    time.Duration              // failing for so long is told in Subscription.error; 10 s
+	GiveUp  time.Duration              // failing for so long ends in status off; 24 h
 	Retry   backoff.ExponentialBackOff // pauses; zero: 0.5 s, doubling, half of it random, up to 5 min
 
 	transport http.RoundTripper // tests only
@@ -87,6 +97,7 @@ func New(o Options) *Engine {
 	set(&o.TTL, 8*time.Second)
 	set(&o.Poll, 200*time.Millisecond)
 	set(&o.Timeout, 10*time.Second)
+	set(&o.Tell, 10*time.Second)
 	set(&o.GiveUp, 24*time.Hour)
 	if o.Retry.InitialInterval == 0 {
 		o.Retry = backoff.ExponentialBackOff{InitialInterval: 500 * time.Millisecond, RandomizationFactor: 0.5, Multiplier: 2, MaxInterval: 5 * time.Minute}
@@ -119,7 +130,17 @@ func (e *Engine) Start(ctx context.Context) {
 	e.idle = make(chan struct{})
 	go func() {
 		defer close(e.idle)
-		NewLease(e.options.Store, "lease/notify", e.options.Holder, e.options.TTL, e.log).Hold(ctx, e.serve)
+		lease := NewLease(e.options.Store, "lease/notify", e.options.Holder, e.options.TTL, e.log)
+		if e.options.Lone {
+			lease = Lone(e.options.Store, "lease/notify", e.log)
+		}
+		lease.Hold(ctx, func(ctx context.Context, fence int64) {
+			err := fault.Contain("serve the subscriptions", func() error { e.serve(ctx, fence); return nil })
+			if err != nil {
+				e.log.Error("a defect occurred; deliveries begin again", "cause", fault.Of(err).Cause)
+				pause(ctx, storePause)
+			}
+		})
 	}()
 }
 
@@ -160,7 +181,8 @@ func (e *Engine) serve(ctx context.Context, fence int64) {
 	f := newFeed(e.options.Store, e.options.Extract, head)
 	t.shared = &served{
 		feed: f, sender: e.sender, store: e.options.Store, may: e.options.May,
-		observe: e.options.Observe, options: e.options, settle: t.settle,
+		endpoints: &endpoints{pauses: e.options.Retry, of: map[string]*endpoint{}},
+		observe:   e.options.Observe, options: e.options, settle: t.settle, note: t.note,
 	}
 	var wg sync.WaitGroup
 	defer wg.Wait()
@@ -228,8 +250,19 @@ type terms struct {
 }
 
 type running struct {
+	*runner
 	cancel context.CancelFunc
 	done   chan struct{}
+	what   string // the Subscription without what the service sets
+}
+
+// lasting is a Subscription without what the service sets while it serves it.
+func lasting(n *fhirjson.Node) string {
+	n = n.Clone()
+	for _, name := range []string{"status", "error", "_error", "meta"} {
+		n.Delete(name)
+	}
+	return string(n.Bytes())
 }
 
 func (t *terms) loadAll(ctx context.Context) error {
@@ -266,24 +299,28 @@ func (t *terms) loadAll(ctx context.Context) error {
 
 // apply brings the runner of a subscription in line with a version of it.
 func (t *terms) apply(ctx context.Context, v store.Version) {
-	t.stopOne(v.ID)
 	if v.Deleted() {
+		t.stopOne(v.ID)
 		t.forget(ctx, v.ID)
 		return
 	}
 	n, err := fhirjson.Parse(v.JSON())
 	if err != nil {
+		t.stopOne(v.ID)
 		t.log.Error("subscription not readable", "subscription", v.ID, "err", err)
 		return
 	}
 	status := n.Str("status")
-	switch status {
-	case "off":
-		t.forget(ctx, v.ID)
+	if r := t.running[v.ID]; r != nil && r.what == lasting(n) && (status == "active" || status == "error") {
+		r.version.Store(v.Number) // a status that its runner set
 		return
-	case "requested", "active":
-	default:
-		return // error: progress is kept for the day it is requested again
+	}
+	t.stopOne(v.ID)
+	if status == "off" {
+		if n.Get("error") == nil {
+			t.forget(ctx, v.ID)
+		} // else it was given up: the progress is kept for the day it is requested again
+		return
 	}
 	now := t.now()
 	sub, err := t.rules.load(n, v, endless(n, now))
@@ -292,7 +329,9 @@ func (t *terms) apply(ctx context.Context, v store.Version) {
 		t.set(ctx, n, v.Number, "off", "")
 		return
 	case err != nil:
-		t.set(ctx, n, v.Number, "error", "The service cannot serve this subscription: "+err.Error())
+		if text := "The service cannot serve this subscription: " + err.Error(); status != "error" || n.Str("error") != text {
+			t.set(ctx, n, v.Number, "error", text)
+		}
 		return
 	}
 	var l *ledger
@@ -314,15 +353,19 @@ func (t *terms) apply(ctx context.Context, v store.Version) {
 		return
 	}
 	one, cancel := context.WithCancel(ctx)
-	r := &running{cancel: cancel, done: make(chan struct{})}
+	r := &running{runner: newRunner(t.shared, &sub, l, p, t.log), cancel: cancel, done: make(chan struct{}), what: lasting(n)}
 	t.running[v.ID] = r
 	go func() {
 		defer close(r.done)
-		newRunner(t.shared, &sub, l, p, t.log).run(one)
+		err := fault.Contain("serve a subscription", func() error { r.run(one); return nil })
+		if err != nil {
+			t.log.Error("a defect occurred; the subscription ends", "subscription", sub.id, "cause", fault.Of(err).Cause)
+			t.settle(one, sub.id, r.version.Load(), "off", "An internal error occurred while the service served this subscription; its log says where. Set the status to requested to try again.")
+		}
 	}()
 }
 
-// endless gives a moment by which a stored end is judged: one that has passed
+// endless gives a moment by which a stored end is evaluated: one that has passed
 // is no fault of the subscription.
 func endless(n *fhirjson.Node, now time.Time) time.Time {
 	if n.Get("end") == nil {
@@ -333,12 +376,7 @@ func endless(n *fhirjson.Node, now time.Time) time.Time {
 
 // set writes a status of ours. A newer version wins: it is in the feed.
 func (t *terms) set(ctx context.Context, n *fhirjson.Node, version int64, status, text string) {
-	n = n.Clone()
-	n.Set("status", fhirjson.Str(status))
-	n.Delete("error")
-	if text != "" {
-		n.Set("error", fhirjson.Str(text))
-	}
+	n = withStatus(n, status, text)
 	t.persist(ctx, "set the status of a subscription", func() error {
 		err := t.options.Update(ctx, n.Clone(), version)
 		var f *fault.Error
@@ -355,22 +393,46 @@ func (t *terms) set(ctx context.Context, n *fhirjson.Node, version int64, status
 }
 
 // settle is set for a runner, which holds no tree.
-func (t *terms) settle(ctx context.Context, sub *subscription, status, text string) {
-	var v store.Version
+func (t *terms) settle(ctx context.Context, id string, version int64, status, text string) {
+	var n *fhirjson.Node
 	ok := t.persist(ctx, "read a subscription", func() (err error) {
-		v, err = t.options.Store.ReadVersion(ctx, store.Key{Type: "Subscription", ID: sub.id}, sub.version)
+		n, err = t.read(ctx, id, version)
 		return err
 	})
-	if !ok {
-		return
+	if ok {
+		t.log.Info("subscription ended", "subscription", id, "status", status)
+		t.set(ctx, n, version, status, text)
 	}
-	n, err := fhirjson.Parse(v.JSON())
+}
+
+// note is settle for a run that goes on, and does not insist: what could not be
+// noted is noted later, or is no longer so.
+func (t *terms) note(ctx context.Context, id string, version int64, status, text string) error {
+	n, err := t.read(ctx, id, version)
 	if err != nil {
-		t.log.Error("subscription not readable", "subscription", sub.id, "err", err)
-		return
+		return err
 	}
-	t.log.Info("subscription ended", "subscription", sub.id, "status", status)
-	t.set(ctx, n, sub.version, status, text)
+	err = t.options.Update(ctx, withStatus(n, status, text), version)
+	t.Wake()
+	return err
+}
+
+func (t *terms) read(ctx context.Context, id string, version int64) (*fhirjson.Node, error) {
+	v, err := t.options.Store.ReadVersion(ctx, store.Key{Type: "Subscription", ID: id}, version)
+	if err != nil {
+		return nil, err
+	}
+	return fhirjson.Parse(v.JSON())
+}
+
+func withStatus(n *fhirjson.Node, status, text string) *fhirjson.Node {
+	n = n.Clone()
+	n.Set("status", fhirjson.Str(status))
+	n.Delete("error")
+	if text != "" {
+		n.Set("error", fhirjson.Str(text))
+	}
+	return n
 }
 
 func (t *terms) forget(ctx context.Context, id string) {
@@ -411,4 +473,6 @@ type nobody struct{}
 func (nobody) Delivered(string, time.Duration) {}
 func (nobody) Failed(string, Reason)           {}
 func (nobody) Lag(string, time.Duration, int)  {}
+func (nobody) SetAside(string, Reason)         {}
+func (nobody) GivenUp(string)                  {}
 func (nobody) Ended(string)                    {}

@@ -11,6 +11,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -297,6 +298,8 @@ type observed struct {
 	after     []time.Duration
 	most      int // that waited
 	ended     []string
+	asides    atomic.Int64
+	givenUp   atomic.Int64
 }
 
 func (o *observed) Delivered(_ string, after time.Duration) {
@@ -320,6 +323,9 @@ func (o *observed) Lag(_ string, _ time.Duration, waiting int) {
 	defer o.mu.Unlock()
 	o.most = max(o.most, waiting)
 }
+
+func (o *observed) SetAside(string, Reason) { o.asides.Add(1) }
+func (o *observed) GivenUp(string)          { o.givenUp.Add(1) }
 
 func (o *observed) Ended(id string) {
 	o.mu.Lock()
@@ -351,6 +357,9 @@ func options(tb testing.TB, m Store, update func(context.Context, *fhirjson.Node
 	}
 	return Options{
 		Store: m, Update: update, May: func(Owner, *fhirjson.Node) bool { return true }, Targets: t,
+		Where: func(_ context.Context, drain string) ([]string, error) {
+			return []string{"bed-" + drain, "ward-a"}, nil
+		},
 		BaseURL: "https://tidemark.example.org/fhir", Parse: func() search.ParseOptions { return search.ParseOptions{} },
 		Logger: slog.New(slog.DiscardHandler), Now: time.Now, TTL: 400 * time.Millisecond, Poll: 20 * time.Millisecond,
 		Retry: backoff.ExponentialBackOff{InitialInterval: 5 * time.Millisecond, RandomizationFactor: 0.5, Multiplier: 2, MaxInterval: 50 * time.Millisecond},

@@ -25,7 +25,7 @@ type change struct {
 	store.Version
 	mu   sync.Mutex
 	done bool
-	node *fhirjson.Node // nil when there is nothing to judge
+	node *fhirjson.Node // nil when there is nothing to evaluate
 	doc  search.Doc
 }
 
@@ -116,7 +116,7 @@ func (f *feed) after(ctx context.Context, seq int64) ([]*change, error) {
 	return out, err
 }
 
-// read gives what a change is judged by: the resource, or for a deletion the
+// read gives what a change is evaluated by: the resource, or for a deletion the
 // version before it; nil when there is none.
 func (f *feed) read(ctx context.Context, c *change) (*fhirjson.Node, search.Doc, error) {
 	c.mu.Lock()

@@ -15,7 +15,7 @@ import (
 const mask = "********"
 
 // Redact takes out of a Subscription what no client may see: the values of
-// channel.header and the owner. It changes n.
+// channel.header, the secret that deliveries are signed with, and the owner. It changes n.
 func Redact(n *fhirjson.Node) {
 	if n.Str("resourceType") != "Subscription" {
 		return
@@ -23,6 +23,9 @@ func Redact(n *fhirjson.Node) {
 	dropOwner(n)
 	for _, h := range n.Get("channel").Each("header") {
 		h.Text = masked(h.Text)
+	}
+	if s := secretOf(n.Get("channel")); s != nil {
+		s.Text = mask
 	}
 }
 
@@ -34,11 +37,11 @@ func masked(line string) string {
 	return name + ": " + mask
 }
 
-// Hook judges a Subscription that a client is about to write and completes it:
+// Hook checks a Subscription that a client is about to write and completes it:
 // it restores masked header values and records the writer's rights. before is
 // nil on a create.
 //
-// A subscription that is switched off is not judged, so that any writer may
+// A subscription that is switched off is not checked, so that any writer may
 // stop one that today's allow-list would refuse; its owner stays.
 func (e *Engine) Hook(_ context.Context, who *auth.Principal, n, before *fhirjson.Node) error {
 	if who == nil {
@@ -46,12 +49,12 @@ func (e *Engine) Hook(_ context.Context, who *auth.Principal, n, before *fhirjso
 	}
 	status := n.Str("status")
 	if status != "requested" && status != "off" {
-		return fault.At(fault.Rule, "business-rule", "Subscription.status", "A client sets requested or off; %q is for the service to set. Send requested to start or resume, off to stop.", shorten(status))
+		return fault.At(fault.Rule, "business-rule", "Subscription.status", "A client sets requested or off; only the service sets %q. Send requested to start or resume, off to stop.", shorten(status))
 	}
 	owner := ownerOf(who, uuid.NewString())
 	old, err := readOwner(before)
 	if err == nil {
-		if before.Str("status") != "off" {
+		if before.Str("status") != "off" || before.Get("error") != nil { // given up, not switched off
 			owner.Run = old.Run
 		}
 		if status == "off" {
@@ -88,6 +91,16 @@ func restore(n, before *fhirjson.Node, allowed, owner bool) error {
 		stored = append(stored, h.Text)
 	}
 	there := sameReceiver(n, before)
+	refused := func(at, what string) error {
+		return fault.At(fault.Rule, "business-rule", at, "The stored value of %s stays with its owner and its receiver; send the value itself, or create a new Subscription if you are not the owner.", shorten(what))
+	}
+	if s, old := secretOf(n.Get("channel")), secretOf(before.Get("channel")); s != nil && (s.Text == mask || old != nil && s.Text == old.Text) {
+		isMask := s.Text == mask
+		if old == nil || !(allowed && there || owner && !isMask) {
+			return refused("Subscription.channel.extension", "the secret")
+		}
+		s.Text = old.Text
+	}
 	for _, h := range n.Get("channel").Each("header") {
 		name, value, _ := headerText(h.Text)
 		found := -1
@@ -104,7 +117,7 @@ func restore(n, before *fhirjson.Node, allowed, owner bool) error {
 		case found >= 0 && (isMask && allowed && there || !isMask && (owner || allowed && there)):
 			h.Text, stored[found] = stored[found], ""
 		default:
-			return fault.At(fault.Rule, "business-rule", "Subscription.channel.header", "The stored value of header %s stays with its owner and its receiver; send the value itself, in a new Subscription where you are not the owner.", shorten(name))
+			return refused("Subscription.channel.header", "header "+name)
 		}
 	}
 	return nil

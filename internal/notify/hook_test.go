@@ -32,6 +32,10 @@ func TestCriteria(t *testing.T) {
 		{"DetectedIssue?implicated=Device/d1", ""},
 		{"Device?patient=Patient/p1", ""},
 		{"Observation?code:not=a&_id=1&_lastUpdated=gt2026", ""},
+		{"DetectedIssue?severity=high,moderate&location=Location/ward-a,ward-b", ""},
+		{"DetectedIssue?location:missing=true", "location"},
+		{"DetectedIssue?location=Patient/p1", "location"},
+		{"DetectedIssue?location=", "location"},
 		{"", "begin with"},
 		{"/Observation?code=a", "begin with"},
 		{"https://x.example.org/fhir/Observation?code=a", "begin with"},
@@ -49,7 +53,7 @@ func TestCriteria(t *testing.T) {
 		{"Observation?date=yesterday", "date"},
 		{"Observation?code=%zz", "escape"},
 	} {
-		q, err := parseCriteria(c.in, search.ParseOptions{})
+		q, _, err := parseCriteria(c.in, search.ParseOptions{})
 		switch {
 		case c.names == "" && err != nil:
 			t.Errorf("%q: %v", c.in, err)
@@ -67,7 +71,7 @@ func FuzzCriteria(f *testing.F) {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, s string) {
-		q, err := parseCriteria(s, search.ParseOptions{})
+		q, places, err := parseCriteria(s, search.ParseOptions{})
 		if err != nil {
 			if !fault.Is(err, fault.Rule) {
 				t.Fatalf("%q: %v is not a refusal", s, err)
@@ -77,7 +81,7 @@ func FuzzCriteria(f *testing.F) {
 		// What is accepted narrows at least by each parameter that was written.
 		_, rest, _ := strings.Cut(s, "?")
 		pairs, err := search.ParsePairs(rest)
-		if err != nil || len(q.Where) < len(pairs) {
+		if err != nil || len(q.Where)+len(places) < len(pairs) {
 			t.Fatalf("%q: %d parameters, %d clauses (%v)", s, len(pairs), len(q.Where), err)
 		}
 	})

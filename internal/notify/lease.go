@@ -23,6 +23,7 @@ type States interface {
 // its last renewal that succeeded, which is earlier.
 type Lease struct {
 	states States
+	lone   States // instead of states, where there is no other process
 	name   string
 	holder string
 	ttl    time.Duration
@@ -43,6 +44,13 @@ func NewLease(states States, name, holder string, ttl time.Duration, log *slog.L
 	return &Lease{states: states, name: name, holder: holder, ttl: ttl, log: log}
 }
 
+// Lone is a lease that is always held: for a store which one process alone can
+// open. A busy machine could not renew a real one in time, and nobody would do
+// the work meanwhile. The fence of each term is kept all the same.
+func Lone(states States, name string, log *slog.Logger) *Lease {
+	return &Lease{lone: states, name: name, ttl: time.Second, log: log}
+}
+
 // ErrLost is the cause with which a term's context ends when the lease was
 // lost or could not be renewed in time.
 var ErrLost = errors.New("the lease was lost")
@@ -53,12 +61,35 @@ var ErrLost = errors.New("the lease was lost")
 // later term of any process: what work writes carries it, so that a late
 // write of an earlier term can be told and refused.
 func (l *Lease) Hold(ctx context.Context, work func(ctx context.Context, fence int64)) {
+	if l.lone != nil {
+		l.holdAlone(ctx, work)
+		return
+	}
 	for ctx.Err() == nil {
 		t, rev, since, ok := l.acquire(ctx)
 		if !ok {
 			return
 		}
 		l.serve(ctx, t, rev, since, work)
+	}
+}
+
+// holdAlone runs work until ctx ends, each time with the next fence.
+func (l *Lease) holdAlone(ctx context.Context, work func(context.Context, int64)) {
+	own := Lease{states: l.lone, name: l.name, ttl: time.Minute}
+	for ctx.Err() == nil {
+		t, rev, err := own.read(ctx)
+		t = term{Fence: t.Fence + 1}
+		if err == nil {
+			_, err = own.write(ctx, t, rev)
+		}
+		if err != nil {
+			l.log.Warn("work waits for the store", "lease", l.name, "err", err)
+			pause(ctx, l.ttl)
+			continue
+		}
+		work(ctx, t.Fence)
+		pause(ctx, l.ttl/4)
 	}
 }
 

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"log/slog"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -81,4 +82,42 @@ func TestLease(t *testing.T) {
 			}
 		}
 	})
+}
+
+// stuck answers nothing while it is told to.
+type stuck struct {
+	States
+	held atomic.Bool
+}
+
+func (s *stuck) SetState(ctx context.Context, name string, value []byte, rev int64) (int64, error) {
+	if s.held.Load() {
+		<-ctx.Done()
+		return 0, ctx.Err()
+	}
+	return s.States.SetState(ctx, name, value, rev)
+}
+
+// TestLone: where there is no other process, work goes on however long the store
+// takes; the fence grows over terms.
+func TestLone(t *testing.T) {
+	s := &stuck{States: newMemory()}
+	last := int64(0)
+	for range 3 {
+		ctx, cancel := context.WithCancel(context.Background())
+		Lone(s, "lease/x", slog.New(slog.DiscardHandler)).Hold(ctx, func(ctx context.Context, fence int64) {
+			if fence <= last {
+				t.Errorf("fence %d after %d", fence, last)
+			}
+			last = fence
+			s.held.Store(true)
+			select {
+			case <-ctx.Done():
+				t.Error("the work was cut off")
+			case <-time.After(1500 * time.Millisecond): // longer than a term of its own would be renewed
+			}
+			s.held.Store(false)
+			cancel()
+		})
+	}
 }

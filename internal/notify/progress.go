@@ -15,10 +15,11 @@ const progressPrefix = "notify/"
 
 // progress is how far a subscription has come, as kept in the store.
 type progress struct {
-	Run   string  `json:"run"`            // of the owner; another run's progress does not count
-	Fence int64   `json:"fence"`          // term of the process that wrote it
-	Low   int64   `json:"low"`            // everything up to here is delivered
-	Done  []int64 `json:"done,omitempty"` // and these above, at most window
+	Run   string  `json:"run"`             // of the owner; another run's progress does not count
+	Fence int64   `json:"fence"`           // term of the process that wrote it
+	Low   int64   `json:"low"`             // everything up to here is delivered
+	Done  []int64 `json:"done,omitempty"`  // and these above, at most window
+	Count int64   `json:"count,omitempty"` // of the deliveries up to Low
 	// Failing is the change that has been failing for longest, and for how
 	// long: a restart does not start its patience anew, nor does the time in
 	// which the service was down use it up.

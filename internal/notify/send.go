@@ -6,12 +6,15 @@ import (
 	"crypto/tls"
 	"crypto/x509"
 	"errors"
+	"fmt"
 	"io"
 	"net"
 	"net/http"
 	"strconv"
 	"strings"
 	"time"
+
+	"github.com/remitly-oss/httpsig-go"
 
 	"tidemark/internal/fhirdate"
 	"tidemark/internal/fhirjson"
@@ -22,6 +25,7 @@ import (
 const (
 	sequenceHeader     = "Tidemark-Sequence"     // place of the change in the feed
 	subscriptionHeader = "Tidemark-Subscription" // id of the Subscription
+	numberHeader       = "Tidemark-Event-Number" // of the deliveries of this Subscription
 )
 
 // Reason says why a delivery failed. It is all that is told of a failure, in
@@ -40,6 +44,7 @@ const (
 	Redirect    Reason = "redirect"    // 3xx; redirects are not followed
 	Refused     Reason = "refused"     // 4xx
 	Failing     Reason = "failing"     // 5xx, or what is no final answer
+	Defect      Reason = "defect"      // ours
 )
 
 // words says it to the owner of the subscription.
@@ -54,15 +59,37 @@ func (r Reason) words() string {
 	case Certificate:
 		return "the receiver's certificate was not accepted"
 	case Address:
-		return "the receiver's name leads to an address that is not allowed"
+		return "the receiver's name resolves to an address that is not allowed"
 	case Redirect:
 		return "the receiver answered with a redirect, which is not followed"
+	}
+	if r == Defect {
+		return "the service failed to send it"
 	}
 	return "the receiver answered with an error"
 }
 
 // answered reports whether the receiver was there.
 func (r Reason) answered() bool { return r == Redirect || r == Refused || r == Failing }
+
+// final reports whether the receiver has said no to this very delivery.
+func (o outcome) final() bool {
+	switch o.status {
+	case http.StatusRequestTimeout, http.StatusTooEarly, http.StatusTooManyRequests, http.StatusUnauthorized, http.StatusForbidden:
+		return false
+	}
+	return o.reason == Refused
+}
+
+// away reports whether nobody was there to ask, or a gateway or the receiver
+// itself says so; anything else is said of this delivery.
+func (o outcome) away() bool {
+	switch o.status {
+	case http.StatusTooManyRequests, http.StatusBadGateway, http.StatusServiceUnavailable, http.StatusGatewayTimeout:
+		return true
+	}
+	return !o.reason.answered() && o.reason != Defect
+}
 
 // outcome is what became of one attempt.
 type outcome struct {
@@ -82,7 +109,7 @@ func newSender(t Targets, o Options) *sender {
 	rt := o.transport
 	if rt == nil {
 		rt = &http.Transport{
-			// No Proxy: one would connect in our place, past dial's judgement.
+			// No Proxy: one would connect in our place, past dial's check.
 			DialContext:            t.dial,
 			TLSClientConfig:        o.TLS.Clone(),
 			TLSHandshakeTimeout:    5 * time.Second,
@@ -98,8 +125,15 @@ func newSender(t Targets, o Options) *sender {
 	}}
 }
 
+// delivery is one change on its way.
+type delivery struct {
+	store.Version
+	number int64
+	beside []store.Version // payload withContext
+}
+
 // send delivers one change.
-func (s *sender) send(ctx context.Context, sub *subscription, v store.Version) outcome {
+func (s *sender) send(ctx context.Context, sub *subscription, v delivery) outcome {
 	limited, cancel := context.WithTimeout(ctx, s.timeout)
 	defer cancel()
 	req, err := s.request(limited, sub, v)
@@ -128,11 +162,15 @@ func (s *sender) send(ctx context.Context, sub *subscription, v store.Version) o
 	return o
 }
 
-func (s *sender) request(ctx context.Context, sub *subscription, v store.Version) (*http.Request, error) {
+func (s *sender) request(ctx context.Context, sub *subscription, v delivery) (*http.Request, error) {
 	method, url, body := http.MethodPost, sub.endpoint.String(), []byte(nil)
 	switch sub.payload {
 	case idOnly:
-		body = s.bundle(v)
+		body = s.bundle(v.Version)
+	case withContext:
+		if body = s.collection(v); v.Deleted() {
+			body = s.bundle(v.Version)
+		}
 	case full:
 		url = sub.endpoint.JoinPath(v.Type, v.ID).String()
 		if method = http.MethodPut; v.Deleted() {
@@ -156,7 +194,33 @@ func (s *sender) request(ctx context.Context, sub *subscription, v store.Version
 	}
 	req.Header.Set(sequenceHeader, strconv.FormatInt(v.Seq, 10))
 	req.Header.Set(subscriptionHeader, sub.id)
-	return req, nil
+	req.Header.Set(numberHeader, strconv.FormatInt(v.number, 10))
+	if sub.secret != nil {
+		err = httpsig.Sign(req, signing, httpsig.SigningKey{Secret: sub.secret, MetaKeyID: sub.id})
+	}
+	return req, err
+}
+
+// signing is what a signature covers (RFC 9421): to whom, what, and which of the
+// deliveries. A receiver whose proxy changes the host verifies with the old one.
+var signing = httpsig.SigningProfile{
+	Algorithm: httpsig.Algo_HMAC_SHA256, Digest: httpsig.DigestSHA256, Label: "tidemark",
+	Fields:   httpsig.Fields("@method", "@authority", "@path", "content-digest", sequenceHeader, subscriptionHeader, numberHeader),
+	Metadata: []httpsig.Metadata{httpsig.MetaCreated, httpsig.MetaKeyID, httpsig.MetaAlgorithm},
+}
+
+// collection is a change with what stands beside it.
+func (s *sender) collection(v delivery) []byte {
+	var b bytes.Buffer
+	fmt.Fprintf(&b, `{"resourceType":"Bundle","type":"collection","timestamp":%q,"entry":[`, fhirdate.Format(v.At))
+	for i, r := range append([]store.Version{v.Version}, v.beside...) {
+		if i > 0 {
+			b.WriteByte(',')
+		}
+		fmt.Fprintf(&b, `{"fullUrl":%q,"resource":%s}`, s.base+"/"+r.Key.String(), r.JSON())
+	}
+	b.WriteString("]}")
+	return b.Bytes()
 }
 
 // bundle names a change without its content.

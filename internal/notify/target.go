@@ -66,7 +66,7 @@ func target(u *url.URL) string {
 }
 
 // admits reports whether the URL may be written into a subscription. Names
-// are judged again by their address when connecting.
+// are checked again by their address when connecting.
 func (t Targets) admits(u *url.URL) bool {
 	at := target(u)
 	if t.exact[at] {
@@ -85,7 +85,7 @@ func (t Targets) admits(u *url.URL) bool {
 // errAddress is why a connection was not opened.
 var errAddress = errors.New("the receiver's address is not allowed")
 
-// dial opens a connection for hostport after judging the address that its
+// dial opens a connection for hostport after checking the address that its
 // name resolved to, which may be another one than when the subscription was
 // written.
 func (t Targets) dial(ctx context.Context, network, hostport string) (net.Conn, error) {

@@ -24,7 +24,7 @@ func sign(n *fhirjson.Node) int {
 }
 
 // compareDecimals orders two JSON numbers by value without expanding them: an
-// exponent of a client's choosing must not cost memory.
+// exponent that a client chooses must not cost memory.
 func compareDecimals(a, b string) int {
 	negA, digitsA, expA := normal(a)
 	negB, digitsB, expB := normal(b)
@@ -42,7 +42,7 @@ func compareDecimals(a, b string) int {
 	case digitsA == digitsB:
 		return 0
 	}
-	// Digits behind the same point compare as text.
+	// Digits after the same point compare as text.
 	return direction((digitsA < digitsB) != negA, -1)
 }
 
@@ -54,9 +54,9 @@ func direction(yes bool, d int) int {
 	return -d
 }
 
-// normal writes a JSON number as 0.digits × 10^exp, with no zeros at either
-// end of digits; zero has no digits. An exponent beyond a million is cut
-// there: such numbers differ in no way that matters.
+// normal writes a JSON number as 0.digits × 10^exp, with no zeros at either end
+// of digits; zero has no digits. An exponent beyond a million is capped: beyond
+// it, differences do not matter.
 func normal(s string) (negative bool, digits string, exp int) {
 	s, negative = strings.CutPrefix(s, "-")
 	if i := strings.IndexAny(s, "eE"); i >= 0 {

@@ -11,10 +11,10 @@ import (
 // xhtmlNS is the namespace that Narrative.div must declare.
 const xhtmlNS = "http://www.w3.org/1999/xhtml"
 
-// htmlElements and htmlAttributes are what txt-1 allows: the formatting of
-// HTML 4.0 chapters 7 to 11 (without 9.4, inserted and deleted text) and 15,
-// anchors and images. A list of what is allowed is safe where a list of what
-// is dangerous never is complete.
+// htmlElements and htmlAttributes are what txt-1 allows: the formatting of HTML
+// 4.0 chapters 7 to 11 (without 9.4, inserted and deleted text) and 15, anchors
+// and images. An allow-list is safe; a list of dangerous elements is never
+// complete.
 var (
 	htmlElements = set(`div p br h1 h2 h3 h4 h5 h6 a span b em i strong small big tt s u strike font center dfn q var abbr acronym cite
 		blockquote hr address bdo kbd code samp pre sub sup img map area ul ol li dl dt dd
@@ -37,14 +37,14 @@ var (
 	errRoot = errors.New(`txt-1: the narrative is one <div xmlns="` + xhtmlNS + `"> element with nothing around it`)
 )
 
-// narrative judges Narrative.div: txt-1 (safe markup only) and txt-2 (some
+// narrative validates Narrative.div: txt-1 (safe markup only) and txt-2 (some
 // content).
 func narrative(s string) string {
 	if len(s) > maxString {
 		return "a narrative holds at most 1 MB"
 	}
-	// A browser's HTML parser reads CDATA and odd comments otherwise than an
-	// XML parser, so markup could hide in them.
+	// Browsers parse CDATA and malformed comments differently from XML parsers,
+	// so markup could hide in them.
 	if strings.Contains(s, "<![") || strings.Contains(s, "<!-->") || strings.Contains(s, "<!--->") {
 		return "txt-1: the narrative holds CDATA or a malformed comment; remove it"
 	}
@@ -176,9 +176,9 @@ func clip(s string) string {
 // the text, so that the rest of the markup stays as it was to the byte.
 var narrativeLink = regexp.MustCompile(`(<(?:a|img)\b(?:[^>"']|"[^"]*"|'[^']*')*?\s(?:href|src)\s*=\s*)("[^"]*"|'[^']*')`)
 
-// RewriteNarrative passes the target of every <a href> and <img src> in a
-// Narrative.div to f and puts what it returns in its place. A transaction uses
-// it to replace temporary links.
+// RewriteNarrative replaces the target of every <a href> and <img src> in a
+// Narrative.div with what f returns for it. A transaction uses it to replace
+// temporary links.
 func RewriteNarrative(div string, f func(link string) string) string {
 	return narrativeLink.ReplaceAllStringFunc(div, func(m string) string {
 		part := narrativeLink.FindStringSubmatch(m)

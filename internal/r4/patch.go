@@ -12,15 +12,15 @@ import (
 )
 
 // Patch applies a FHIRPath Patch (R4 4.0.1, page fhirpatch): a Parameters
-// resource whose parameters are operations, done in their order. Of FHIRPath
-// it takes paths of names and indexes, such as Patient.name[0].given[1], where
-// a choice element goes by its plain name, as in Observation.value. It changes
-// n, which is to be dropped when there is an error, and does not judge the
-// result: Validate does.
+// resource whose parameters are operations, done in their order. It supports
+// paths of names and indexes, such as Patient.name[0].given[1]; a choice
+// element has its plain name, as in Observation.value. It changes n, which the
+// caller must discard after an error, and does not validate the result:
+// Validate does.
 func Patch(n, params *fhirjson.Node) error {
 	t := tablesOnce().types[n.Str("resourceType")]
 	if t == nil || !t.resource {
-		return fault.New(fault.Rule, "not-supported", "This type takes no FHIRPath Patch; send a JSON Patch.")
+		return fault.New(fault.Rule, "not-supported", "This type does not support FHIRPath Patch; send a JSON Patch.")
 	}
 	if params.Str("resourceType") != "Parameters" {
 		return fault.New(fault.Invalid, "structure", "A FHIRPath Patch is a Parameters resource with a parameter named operation for each change.")
@@ -33,7 +33,7 @@ func Patch(n, params *fhirjson.Node) error {
 	return nil
 }
 
-// wrong says in a sentence why an operation cannot be done.
+// wrong gives the reason why an operation fails, as a sentence.
 func wrong(format string, args ...any) error { return refusal(fmt.Sprintf(format, args...)) }
 
 type refusal string
@@ -49,7 +49,7 @@ func operate(n *fhirjson.Node, t *typ, p *fhirjson.Node) error {
 	for _, part := range p.Each("part") {
 		name := part.Str("name")
 		if parts[name] != nil {
-			return wrong("the part %q stands twice.", name)
+			return wrong("the part %q is given twice.", name)
 		}
 		parts[name] = part
 	}
@@ -63,7 +63,7 @@ func operate(n *fhirjson.Node, t *typ, p *fhirjson.Node) error {
 	takes = append(takes, "type", "path")
 	for name := range parts {
 		if !slices.Contains(takes, name) {
-			return wrong("%s takes no part %q.", kind, name)
+			return wrong("%s has no part %q.", kind, name)
 		}
 	}
 	for _, name := range takes {
@@ -90,8 +90,8 @@ func operate(n *fhirjson.Node, t *typ, p *fhirjson.Node) error {
 	return at.move(parts["source"], parts["destination"])
 }
 
-// spot is what a path leads to: an element of an object, one item of it, or
-// the resource itself.
+// spot is the target of a path: an element of an object, one item of it, or the
+// resource itself.
 type spot struct {
 	path   string
 	object *fhirjson.Node // that holds the element; nil when the path leads nowhere
@@ -112,12 +112,12 @@ func resolve(n *fhirjson.Node, t *typ, path string) (spot, error) {
 	for _, step := range steps[1:] {
 		m := stepForm.FindStringSubmatch(step)
 		if m == nil {
-			return spot{}, wrong("only paths of names and indexes are taken here, such as %s.identifier[0].value.", t.name)
+			return spot{}, wrong("only paths of names and indexes are supported, such as %s.identifier[0].value.", t.name)
 		}
 		if at.el != nil { // what came before is on the way
 			p := at.of.props[at.name]
 			if p.typ == nil {
-				return spot{}, wrong("a path cannot go into %s: only into elements with elements of their own, and into no contained resource.", at.el.name)
+				return spot{}, wrong("a path cannot continue into %s: only into elements that have child elements, and not into contained resources.", at.el.name)
 			}
 			inner, err := at.one()
 			if err != nil {
@@ -166,7 +166,7 @@ func (el *element) standing(object *fhirjson.Node, of *typ) string {
 
 // items are the values of the element with their partners, which hold the ids
 // and extensions of primitives; an element that does not repeat has one at
-// most. Where one of the two lacks, a null stands.
+// most. A null stands for a missing value or partner.
 func (s spot) items() (values, partners []*fhirjson.Node) {
 	if s.object == nil || s.name == "" {
 		return nil, nil
@@ -216,7 +216,7 @@ func (s spot) position() (i int, ok bool, err error) {
 	case s.index >= 0:
 		return s.index, s.index < len(values), nil
 	case len(values) > 1:
-		return 0, false, wrong("%s selects %d elements; name one by its index.", s.path, len(values))
+		return 0, false, wrong("%s selects %d elements; select one by its index.", s.path, len(values))
 	}
 	return 0, len(values) == 1, nil
 }
@@ -239,7 +239,7 @@ func (s spot) add(name string, value *fhirjson.Node) error {
 			return err
 		}
 		if of = s.of.props[s.name].typ; of == nil {
-			return wrong("nothing can be added to %s, which has no elements of its own.", s.el.name)
+			return wrong("nothing can be added to %s, which has no child elements.", s.el.name)
 		}
 	}
 	if object == nil || object.Kind != fhirjson.Object {
@@ -256,7 +256,7 @@ func addTo(object *fhirjson.Node, of *typ, name string, value *fhirjson.Node) er
 	s := spot{object: object, of: of, el: el, name: el.standing(object, of), index: -1}
 	values, partners := s.items()
 	if !el.many && len(values) > 0 {
-		return wrong("%s is there already; replace it.", name)
+		return wrong("%s already exists; replace it.", name)
 	}
 	v, partner, err := s.value(value)
 	if err != nil {
@@ -289,12 +289,12 @@ func (s *spot) value(part *fhirjson.Node) (v, partner *fhirjson.Node, err error)
 	p, ok := s.of.props[s.name]
 	switch {
 	case !ok || p.el != s.el:
-		return nil, nil, wrong("%s takes one of %s.", s.el.name, strings.Join(s.el.types, ", "))
+		return nil, nil, wrong("%s must be one of %s.", s.el.name, strings.Join(s.el.types, ", "))
 	case given > 1 || given > 0 && len(inner) > 0:
 		return nil, nil, wrong("a value is one value[x], or has parts.")
 	case len(inner) > 0:
 		if p.typ == nil {
-			return nil, nil, wrong("%s has no elements of its own.", s.el.name)
+			return nil, nil, wrong("%s has no child elements.", s.el.name)
 		}
 		v = &fhirjson.Node{Kind: fhirjson.Object}
 		for _, x := range inner {
@@ -305,7 +305,7 @@ func (s *spot) value(part *fhirjson.Node) (v, partner *fhirjson.Node, err error)
 	case v.Kind == fhirjson.Null && partner.Kind == fhirjson.Null:
 		return nil, nil, wrong("the value is missing.")
 	case partner.Kind != fhirjson.Null && !p.partner:
-		return nil, nil, wrong("%s is no primitive.", s.el.name)
+		return nil, nil, wrong("%s is not a primitive.", s.el.name)
 	}
 	return v, partner, nil
 }
@@ -316,15 +316,15 @@ func (s spot) delete() error {
 	}
 	i, ok, err := s.position()
 	if err != nil || !ok {
-		return err // what is not there need not be deleted
+		return err // an element that does not exist need not be deleted
 	}
 	values, partners := s.items()
 	s.put(slices.Delete(values, i, i+1), slices.Delete(partners, i, i+1))
 	return nil
 }
 
-// prune takes out objects and arrays that a deletion has left empty, which
-// FHIR has none of.
+// prune removes objects and arrays that a deletion left empty; FHIR has no
+// empty ones.
 func prune(n *fhirjson.Node) {
 	empty := func(n *fhirjson.Node) bool {
 		return n.Kind == fhirjson.Object && len(n.Members) == 0 || n.Kind == fhirjson.Array && len(n.Items) == 0
@@ -367,10 +367,10 @@ func (s spot) replace(value *fhirjson.Node) error {
 // list are the items of the collection that the path names.
 func (s spot) list() (values, partners []*fhirjson.Node, err error) {
 	if s.el == nil || !s.el.many || s.index >= 0 {
-		return nil, nil, wrong("%s is no list; name an element that repeats, without an index.", s.path)
+		return nil, nil, wrong("%s is not a list; give an element that repeats, without an index.", s.path)
 	}
 	if s.object == nil {
-		return nil, nil, wrong("%s leads nowhere.", s.path)
+		return nil, nil, wrong("%s selects nothing.", s.path)
 	}
 	values, partners = s.items()
 	return values, partners, nil

@@ -5,8 +5,8 @@ import (
 	"strings"
 )
 
-// path is where a walk stands, kept as a stack and written out only when a
-// fault is found.
+// path is the position of a walk, kept as a stack and written out only for a
+// fault.
 type path struct {
 	root string
 	segs []segment

@@ -8,8 +8,8 @@ import (
 	"tidemark/internal/fhirjson"
 )
 
-// primitive judges the value of a primitive type: the JSON kind that it needs,
-// and what is wrong with its text ("" when nothing is).
+// primitive validates the value of a primitive type: the JSON kind that it
+// needs, and what is wrong with its text ("" when nothing is).
 type primitive func(n *fhirjson.Node) (kind fhirjson.Kind, wrong string)
 
 // maxString is R4's limit on string: 1 MB (datatypes page, section on string).
@@ -116,10 +116,8 @@ func id(s string) string {
 	if len(s) > 64 {
 		return "an id has at most 64 characters"
 	}
-	for i := 0; i < len(s); i++ {
-		if c := s[i]; !(c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z' || c >= '0' && c <= '9' || c == '-' || c == '.') {
-			return "an id is made of the letters A to Z and a to z, digits, hyphen and dot"
-		}
+	if !fhirjson.IsID(s) {
+		return "an id is made of the letters A to Z and a to z, digits, hyphen and dot"
 	}
 	return ""
 }

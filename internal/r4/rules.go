@@ -8,8 +8,8 @@ import (
 	"tidemark/internal/fhirjson"
 )
 
-// rule is one invariant of severity error: what to change when it does not
-// hold, and the test. n is the element that carries it.
+// rule is one invariant of severity error: the test, and what to change when it
+// fails. n is the element that carries it.
 type rule struct {
 	key   string
 	fix   string
@@ -56,7 +56,7 @@ var rules = map[string]rule{
 	}},
 	"dom-3": {fix: "every contained resource is referred to as #id from the resource around it, or refers to it as #; add the reference or leave the resource out", holds: func(n *fhirjson.Node, s scope) bool {
 		if n != s.root {
-			return true // resources in a contained resource break dom-2, and that is enough
+			return true // resources in a contained resource break dom-2, which is reported already
 		}
 		used, uses := map[string]bool{}, map[*fhirjson.Node]bool{}
 		for _, m := range s.local {
@@ -78,7 +78,7 @@ var rules = map[string]rule{
 		return every(n, "contained", func(c *fhirjson.Node) bool { return !has(c.Get("meta"), "security") })
 	}},
 
-	"ext-1": {fix: "an extension has either a value or extensions inside, not both and not neither", holds: func(n *fhirjson.Node, _ scope) bool {
+	"ext-1": {fix: "an extension has either a value or nested extensions: exactly one of the two", holds: func(n *fhirjson.Node, _ scope) bool {
 		return has(n, "extension") != hasChoice(n, "value")
 	}},
 	// "#" alone points from a contained resource to the one around it.
@@ -186,10 +186,10 @@ var rules = map[string]rule{
 		return !after(n.Str("authoredOn"), n.Str("lastModified"))
 	}},
 
-	"bdl-1": {fix: "total stands only in a searchset or history bundle", holds: func(n *fhirjson.Node, _ scope) bool {
+	"bdl-1": {fix: "only a searchset or history bundle has a total", holds: func(n *fhirjson.Node, _ scope) bool {
 		return !has(n, "total") || n.Str("type") == "searchset" || n.Str("type") == "history"
 	}},
-	"bdl-2": {fix: "entry.search stands only in a searchset bundle", holds: func(n *fhirjson.Node, _ scope) bool {
+	"bdl-2": {fix: "only a searchset bundle has entry.search", holds: func(n *fhirjson.Node, _ scope) bool {
 		return n.Str("type") == "searchset" || every(n, "entry", func(e *fhirjson.Node) bool { return !has(e, "search") })
 	}},
 	"bdl-3": {fix: "every entry of a batch, transaction or history has a request, and no entry of another bundle", holds: func(n *fhirjson.Node, _ scope) bool {
@@ -203,7 +203,7 @@ var rules = map[string]rule{
 		return every(n, "entry", func(e *fhirjson.Node) bool { return has(e, "response") == want })
 	}},
 	"bdl-5": {fix: "an entry has a resource, a request or a response; add one", holds: oneOf("resource", "request", "response")},
-	"bdl-7": {fix: "the same fullUrl stands on two entries; give each its own (or different versions)", holds: func(n *fhirjson.Node, _ scope) bool {
+	"bdl-7": {fix: "two entries have the same fullUrl; give each its own (or different versions)", holds: func(n *fhirjson.Node, _ scope) bool {
 		if n.Str("type") == "history" {
 			return true
 		}
@@ -219,7 +219,7 @@ var rules = map[string]rule{
 			return fresh
 		})
 	}},
-	"bdl-8": {fix: "fullUrl names a resource, not a version; remove /_history/ and what follows", holds: func(n *fhirjson.Node, _ scope) bool {
+	"bdl-8": {fix: "fullUrl names a resource, not a version; remove /_history/ and what follows it", holds: func(n *fhirjson.Node, _ scope) bool {
 		return !strings.Contains(n.Str("fullUrl"), "/_history/")
 	}},
 	"bdl-9": {fix: "a document has an identifier with system and value", holds: func(n *fhirjson.Node, _ scope) bool {
@@ -237,7 +237,7 @@ var rules = map[string]rule{
 
 	"cpb-1": {fix: "a capability statement has rest, messaging or document", holds: oneOf("rest", "messaging", "document")},
 	"cpb-2": {fix: "a capability statement has description, software or implementation", holds: oneOf("description", "software", "implementation")},
-	"cpb-3": {fix: "a messaging endpoint stands only in a statement of kind instance", holds: func(n *fhirjson.Node, _ scope) bool {
+	"cpb-3": {fix: "only a statement of kind instance has a messaging endpoint", holds: func(n *fhirjson.Node, _ scope) bool {
 		return n.Str("kind") == "instance" || every(n, "messaging", func(m *fhirjson.Node) bool { return !has(m, "endpoint") })
 	}},
 	"cpb-7": {fix: "two documents have the same profile and mode", holds: func(n *fhirjson.Node, _ scope) bool {
@@ -350,9 +350,9 @@ func measured(n *fhirjson.Node) bool {
 	return (has(n, "code") || !has(n, "value")) && (!has(n, "system") || n.Str("system") == ucum)
 }
 
-// after reports whether one date text certainly lies after another. Dates of
-// different precision overlap and are not ordered; a date without a zone may
-// be off by up to 14 hours against one with a zone.
+// after reports whether one date text is certainly later than another. Dates of
+// different precision overlap and are not ordered; a date without a zone may be
+// off by up to 14 hours against one with a zone.
 func after(start, end string) bool {
 	if start == "" || end == "" {
 		return false

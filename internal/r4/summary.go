@@ -141,17 +141,14 @@ func summarizeValue(n *fhirjson.Node, p prop) *fhirjson.Node {
 
 // tag adds meta.tag SUBSETTED to a resource whose own members are not shared.
 func tag(n *fhirjson.Node) *fhirjson.Node {
+	if subsetted(n) {
+		return n
+	}
 	meta := &fhirjson.Node{Kind: fhirjson.Object}
 	if m := n.Get("meta"); m != nil {
 		meta.Members = slices.Clone(m.Members)
 	}
-	tags := slices.Clone(meta.Each("tag"))
-	for _, t := range tags {
-		if t.Str("system") == subsettedSystem && t.Str("code") == subsettedCode {
-			return n
-		}
-	}
-	tags = append(tags, fhirjson.Obj("system", subsettedSystem, "code", subsettedCode))
+	tags := append(slices.Clone(meta.Each("tag")), fhirjson.Obj("system", subsettedSystem, "code", subsettedCode))
 	meta.Set("tag", &fhirjson.Node{Kind: fhirjson.Array, Items: tags})
 	n.SetAt(2, "meta", meta)
 	return n

@@ -221,25 +221,5 @@ func findRules(path, keys string) []*rule {
 	return out
 }
 
-// Types gives the names of all concrete R4 resource types, sorted.
-func Types() []string { return slices.Clone(tablesOnce().names) }
-
 // IsType reports whether name is a concrete R4 resource type.
 func IsType(name string) bool { return tablesOnce().resources[name] }
-
-// RequiredCodes gives the codes of a value set to which R4 binds an element
-// with strength required, or nil. A version behind "|" is ignored.
-func RequiredCodes(valueSetURL string) []string {
-	url, _, _ := strings.Cut(valueSetURL, "|")
-	if c := tablesOnce().codes[strings.TrimPrefix(url, "http://hl7.org/fhir/ValueSet/")]; c != nil {
-		return slices.Clone(c.codes)
-	}
-	return nil
-}
-
-// CompartmentParams gives the reference search parameters through which a
-// resource type belongs to a compartment such as "Patient", or nil when the
-// type does not belong to it. The compartment's own resource is in it by its id.
-func CompartmentParams(compartment, resourceType string) []string {
-	return slices.Clone(tablesOnce().compartments[compartment][resourceType])
-}

@@ -15,7 +15,7 @@ import (
 type Options struct {
 	Type  string // the resource type that the URL names; "" accepts any
 	At    string // FHIRPath of the tree, such as "Bundle.entry[2].resource"; "" when it is the root
-	Limit int    // most faults to list; 0 means 100
+	Limit int    // maximum number of faults to list; 0 means 100
 }
 
 const defaultLimit = 100
@@ -30,8 +30,8 @@ const (
 	invariant = "invariant"
 )
 
-// Kind says what a failed list amounts to: Invalid when a fault is one of
-// structure (wrong or unknown type, unknown element, wrong JSON kind, a
+// Kind gives the kind of error for a failed list: Invalid when a fault is one
+// of structure (wrong or unknown type, unknown element, wrong JSON kind, a
 // misplaced null), otherwise Rule.
 func Kind(l *fault.List) fault.Kind {
 	for _, is := range l.Issues {
@@ -42,10 +42,10 @@ func Kind(l *fault.List) fault.Kind {
 	return fault.Rule
 }
 
-// Validate judges a resource by R4 alone and lists all that is wrong with it.
-// Each fault names its element in FHIRPath; a choice element goes by its plain
-// name, as in Observation.component[1].value. The texts repeat no values of
-// the resource, since they may be a patient's.
+// Validate checks a resource against R4 alone and lists every fault. Each fault
+// gives its element in FHIRPath; a choice element has its plain name, as in
+// Observation.component[1].value. The texts repeat no values of the resource,
+// because they may be patient data.
 func Validate(n *fhirjson.Node, opts Options) *fault.List {
 	t := tablesOnce()
 	v := validator{tables: t, list: &fault.List{}, limit: opts.Limit}
@@ -88,19 +88,19 @@ func (v *validator) fault(code, expression, format string, args ...any) {
 	}
 	v.more++
 	if last := &v.list.Issues[v.limit-1]; code == structure && last.Code != structure {
-		*last = fault.Issue{} // keep Kind right when only the faults left out are of structure
+		*last = fault.Issue{} // keep Kind right when only omitted faults are of structure
 		v.list.Issues = v.list.Issues[:v.limit-1]
 		v.list.Add(code, expression, format, args...)
 	}
 }
 
-// here reports a fault of the place where the walk stands.
+// here reports a fault at the current position of the walk.
 func (v *validator) here(code, format string, args ...any) {
 	v.fault(code, v.path.String(), format, args...)
 }
 
-// rootResource judges a resource that stands alone: the document, an entry of
-// a Bundle, a parameter.
+// rootResource validates a resource on its own: the document, an entry of a
+// Bundle, a parameter.
 func (v *validator) rootResource(n *fhirjson.Node) {
 	outer := v.scope
 	v.scope = scope{root: n, resource: n}
@@ -146,15 +146,15 @@ func (v *validator) resource(n *fhirjson.Node) {
 		v.object(n, t)
 		return
 	}
-	// A type that this package has no table of: what every resource shares is
-	// judged, the rest by JSON rules alone.
+	// A type without a table: what all resources share is validated, the rest
+	// by JSON rules alone.
 	v.members(n, v.tables.types["DomainResource"], true)
 }
 
 func (v *validator) object(n *fhirjson.Node, t *typ) { v.members(n, t, false) }
 
-// members judges the properties of an object against its type. In an open
-// type, properties that the table lacks are judged by JSON rules alone.
+// members validates the properties of an object against its type. In an open
+// type, properties missing from the table are validated by JSON rules alone.
 func (v *validator) members(n *fhirjson.Node, t *typ, open bool) {
 	var seen uint64
 	sound, content := true, t.resource
@@ -180,7 +180,7 @@ func (v *validator) members(n *fhirjson.Node, t *typ, open bool) {
 		bit := uint64(1) << p.el.index
 		if seen&bit != 0 && p.el.choice && !onlyPartner(n, m.Name, p, t) {
 			sound = false
-			v.fault(structure, v.path.child(p.el.name), "%s[x] stands in this object with more than one type; keep one of them.", p.el.name)
+			v.fault(structure, v.path.child(p.el.name), "%s[x] has more than one type in this object; keep one of them.", p.el.name)
 		}
 		seen |= bit
 		content = content || p.el.name != "id"
@@ -227,8 +227,8 @@ func onlyPartner(n *fhirjson.Node, name string, p prop, t *typ) bool {
 	return true
 }
 
-// unknown reports a property that the type does not have, and what may have
-// been meant.
+// unknown reports a property that the type does not have, and suggests the one
+// that was meant.
 func (v *validator) unknown(name string, t *typ) {
 	hint := "remove it or put it into an extension"
 	plain := strings.TrimPrefix(name, "_")
@@ -247,7 +247,7 @@ func (v *validator) unknown(name string, t *typ) {
 	v.fault(structure, v.path.child(name), "%s has no element of this name; %s.", t.name, hint)
 }
 
-// property judges one member, which holds one value, an array, or the ids and
+// property validates one member, which holds one value, an array, or the ids and
 // extensions of primitives.
 func (v *validator) property(owner *fhirjson.Node, m *fhirjson.Member, p prop) {
 	n := m.Value
@@ -302,7 +302,8 @@ func (v *validator) property(owner *fhirjson.Node, m *fhirjson.Member, p prop) {
 	}
 }
 
-// partners judges the array of ids and extensions beside an array of primitives.
+// partners validates the array of ids and extensions beside an array of
+// primitives.
 func (v *validator) partners(values, n *fhirjson.Node, p prop) {
 	usable := values != nil && values.Kind == fhirjson.Array && len(values.Items) > 0 // otherwise reported at the values
 	if usable && len(values.Items) != len(n.Items) {
@@ -313,7 +314,7 @@ func (v *validator) partners(values, n *fhirjson.Node, p prop) {
 	}
 	if usable && !slices.ContainsFunc(n.Items, func(it *fhirjson.Node) bool { return it.Kind != fhirjson.Null }) {
 		v.path.push(p.el.label)
-		v.here(structure, "_%s holds nothing but nulls; leave it out.", p.el.name)
+		v.here(structure, "_%s holds only nulls; leave it out.", p.el.name)
 		v.path.pop()
 		return
 	}
@@ -335,11 +336,11 @@ func absent(array *fhirjson.Node, i int) bool {
 }
 
 func (v *validator) null() {
-	v.here(structure, "null stands only in an array of primitives, opposite an id or extension; leave the element out.")
+	v.here(structure, "null is allowed only in an array of primitives, opposite an id or extension; leave the element out.")
 }
 
-// extensions judges the object behind "_name"; valued says whether the
-// primitive has a value.
+// extensions validates the object of "_name"; valued says whether the primitive
+// has a value.
 func (v *validator) extensions(n *fhirjson.Node, valued bool) {
 	if n.Kind != fhirjson.Object {
 		v.here(structure, "The property with _ before its name holds an object with id or extension; this is %s.", kindOf(n))
@@ -352,7 +353,7 @@ func (v *validator) extensions(n *fhirjson.Node, valued bool) {
 	v.object(n, v.tables.types["Element"])
 }
 
-// one judges a single value.
+// one validates a single value.
 func (v *validator) one(n *fhirjson.Node, p prop) {
 	switch {
 	case p.prim != nil:
@@ -395,7 +396,7 @@ func (v *validator) primitive(n *fhirjson.Node, p prop) {
 	}
 }
 
-// choices names the codes, unless they are too many to read.
+// choices lists the codes, unless there are too many to read.
 func (c *codeList) choices() string {
 	if len(c.codes) > 32 {
 		return "look it up at http://hl7.org/fhir/R4/valueset-" + c.name + ".html"
@@ -403,12 +404,12 @@ func (c *codeList) choices() string {
 	return "write one of " + strings.Join(c.codes, ", ")
 }
 
-// mention notes a "#id", for dom-3.
+// mention records a "#id", for dom-3.
 func (v *validator) mention(id string) {
 	v.scope.local = append(v.scope.local, mention{id, v.scope.resource, v.scope.id})
 }
 
-// reference judges the type of a Reference's target, as far as it can be told.
+// reference validates the type of a Reference's target, as far as it is known.
 func (v *validator) reference(n *fhirjson.Node, p prop) {
 	literal := n.Str("reference")
 	if literal != "" && literal[0] == '#' {
@@ -434,8 +435,8 @@ func (v *validator) reference(n *fhirjson.Node, p prop) {
 // scheme is the start of an absolute URI; RFC 3986, section 3.1.
 var scheme = regexp.MustCompile(`^[A-Za-z][A-Za-z0-9+.-]*:`)
 
-// literal judges the form of a relative reference: Type/id, with a version or
-// not, or a conditional Type?query.
+// literal validates the form of a relative reference: Type/id, with or without
+// a version, or a conditional Type?query.
 func (t *tables) literal(s string) string {
 	if s == "" || s[0] == '#' || scheme.MatchString(s) {
 		return ""
@@ -452,7 +453,7 @@ func (t *tables) literal(s string) string {
 	return ""
 }
 
-// target tells the resource type that a literal reference points to, or "".
+// target gives the resource type that a literal reference points to, or "".
 func (v *validator) target(literal string) string {
 	if literal == "" || strings.HasPrefix(literal, "urn:") {
 		return ""
@@ -491,9 +492,9 @@ func (t *tables) targetType(literal string) string {
 	return ""
 }
 
-// generic judges content of an unknown type by JSON rules: no empty objects,
-// arrays or strings, and nulls only opposite a partner. Extensions are known
-// wherever they stand.
+// generic validates content of an unknown type by JSON rules: no empty objects,
+// arrays or strings, and nulls only opposite a partner. Extensions are
+// validated everywhere.
 func (v *validator) generic(n *fhirjson.Node, name string, owner lookup) {
 	switch n.Kind {
 	case fhirjson.Null:

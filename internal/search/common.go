@@ -61,8 +61,8 @@ func common(faults *fault.List, types []string, name string) {
 	}
 	switch {
 	case len(with) > 0 && len(without) > 0:
-		faults.Add("not-supported", "", "%q is no parameter of %s; a search over several types takes what all of them have. Name fewer in _type, or search %s alone.", name, strings.Join(without, ", "), with[0])
+		faults.Add("not-supported", "", "%q is not a parameter of %s; a search over several types accepts only parameters that all of them have. List fewer types in _type, or search %s alone.", name, strings.Join(without, ", "), with[0])
 	case len(kinds) > 1:
-		faults.Add("not-supported", "", "%q does not mean the same for all of %s; search the types one at a time.", name, strings.Join(with, ", "))
+		faults.Add("not-supported", "", "%q has different meanings for %s; search the types one at a time.", name, strings.Join(with, ", "))
 	}
 }

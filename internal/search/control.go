@@ -40,7 +40,7 @@ func (p *parser) control(pair Pair) bool {
 	switch name {
 	case "_count", "_sort", "_total", "_summary", "_elements", "_include", "_revinclude", CursorParam:
 		if modified && !iterate {
-			p.faults.Add("not-supported", "", "Parameter %q takes no modifier %q.", name, shorten(modifier))
+			p.faults.Add("not-supported", "", "Parameter %q does not support the modifier %q.", name, shorten(modifier))
 			return true
 		}
 	case "_format", "_pretty":
@@ -115,11 +115,18 @@ func (p *parser) sort(value string) (used, why string) {
 		}
 		param, ok := Lookup(p.q.Type, name)
 		if !ok || param.Kind == Composite {
-			p.unknown("_sort="+shorten(key), "%q is no parameter that %s can be sorted by.", shorten(name), p.q.Type)
+			p.unknown("_sort="+shorten(key), "%q is not a parameter by which %s can be sorted.", shorten(name), p.q.Type)
 			continue
+		}
+		if slices.ContainsFunc(p.q.Sort, func(k SortKey) bool { return k.Param == name }) {
+			continue // it would never decide
 		}
 		p.q.Sort = append(p.q.Sort, SortKey{Param: name, Desc: desc})
 		known = append(known, key)
+	}
+	if len(p.q.Sort) > maxSort {
+		p.q.Sort = nil
+		p.faults.Add("too-costly", "", "_sort accepts at most %d keys; leave some out.", maxSort)
 	}
 	return strings.Join(known, ","), ""
 }
@@ -128,6 +135,10 @@ var elementForm = regexp.MustCompile(`^[A-Za-z][A-Za-z0-9]*(\.[A-Za-z][A-Za-z0-9
 
 func (p *parser) elements(value string) string {
 	p.c.Elements = nil
+	if strings.Count(value, ",") >= maxElements {
+		p.faults.Add("too-costly", "", "_elements accepts at most %d names; leave some out.", maxElements)
+		return ""
+	}
 	for _, e := range strings.Split(value, ",") {
 		if e = strings.TrimSpace(e); e == "" {
 			continue
@@ -168,8 +179,13 @@ func (p *parser) include(to *[]Include, value string, iterate bool) string {
 			return "the reference does not lead to " + shorten(inc.Target) + "."
 		}
 	}
-	if !slices.Contains(*to, inc) {
-		*to = append(*to, inc)
+	if slices.Contains(*to, inc) {
+		return ""
 	}
+	if len(*to) == maxIncludes {
+		p.faults.Add("too-costly", "", "A search accepts at most %d of each of _include and _revinclude; leave some out.", maxIncludes)
+		return ""
+	}
+	*to = append(*to, inc)
 	return ""
 }

@@ -34,6 +34,8 @@ type Entry struct {
 	System, Code string // token, quantity (unit)
 	Text         string // token: display or text; string: the text as written; uri
 	Ref          string // reference: "Type/id" or an absolute URL
+	Version      string // reference: the version that it names; searches do not ask for it
+	Contained    *Doc   // reference: the contained resource that it names, for chains
 	Lo, Hi       int64  // date: [Lo, Hi) in microseconds
 	Number       string // number, quantity: exact decimal as written
 	Comparator   string // quantity: <, <=, >=, >

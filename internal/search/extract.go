@@ -2,6 +2,7 @@ package search
 
 import (
 	"math/big"
+	"slices"
 	"strings"
 	"time"
 
@@ -43,7 +44,7 @@ func Extract(n *fhirjson.Node, opts ExtractOptions) Doc {
 	}
 	opts.Base = strings.TrimSuffix(opts.Base, "/")
 	d.Entries = make([]Entry, 0, 24)
-	x := extractor{opts: opts, doc: &d}
+	x := extractor{opts: opts, doc: &d, root: n, version: n.Str("version")}
 	x.top(t.steps, n)
 	if t.derived != "" && !x.derived {
 		d.Entries = append(d.Entries, Entry{Param: t.derived, Kind: Token, System: specialValues, Code: "false"})
@@ -55,8 +56,10 @@ func Extract(n *fhirjson.Node, opts ExtractOptions) Doc {
 type extractor struct {
 	opts    ExtractOptions
 	doc     *Doc
-	derived bool // the derived boolean was found
-	dated   bool // a primary date was found
+	root    *fhirjson.Node
+	version string // business version of a definition
+	derived bool   // the derived boolean was found
+	dated   bool   // a primary date was found
 }
 
 // top walks the resource itself. Values in the resource belong to element 1,
@@ -142,6 +145,10 @@ func (x *extractor) leaf(l *leaf, n *fhirjson.Node, element int) {
 	case URI:
 		e.Text = n.Text
 		x.add(e)
+		if l.param == "url" && x.version != "" { // as a canonical reference names it
+			e.Text += "|" + x.version
+			x.add(e)
+		}
 	case Quantity:
 		x.quantity(l, e, n)
 	}
@@ -211,10 +218,28 @@ func (x *extractor) token(l *leaf, e Entry, n *fhirjson.Node) {
 
 func (x *extractor) reference(e Entry, n *fhirjson.Node) {
 	e.Ref = relative(n.Str("reference"), x.opts.Base)
+	if id, ok := strings.CutPrefix(n.Str("reference"), "#"); ok {
+		e.Contained = x.contained(id)
+	}
+	if _, v, ok := strings.Cut(n.Str("reference"), "/_history/"); ok && e.Ref != "" {
+		e.Version = v
+	}
 	if id := n.Get("identifier"); id != nil {
 		e.System, e.Code = id.Str("system"), id.Str("value")
 	}
 	x.add(e)
+}
+
+// contained is the contained resource of that id, nil when there is none. None
+// holds another (dom-2), so that this goes one level deep.
+func (x *extractor) contained(id string) *Doc {
+	for _, c := range x.root.Each("contained") {
+		if id != "" && c.Str("id") == id {
+			d := Extract(c, x.opts)
+			return &d
+		}
+	}
+	return nil
 }
 
 // relative is the reference as searches compare it: "Type/id" when it is ours,
@@ -437,6 +462,23 @@ func (d Doc) Refs(param string) []string {
 		}
 		seen[e.Ref] = true
 		out = append(out, e.Ref)
+	}
+	return out
+}
+
+// Target is what a reference names.
+type Target struct{ Ref, Version string }
+
+// Targets are the Refs with the versions that they name.
+func (d Doc) Targets(param string) []Target {
+	refs := d.Refs(param)
+	var out []Target
+	for _, ref := range refs {
+		for i := range d.Entries {
+			if e := &d.Entries[i]; e.Kind == Reference && e.Param != Compartment && e.Ref == ref && !slices.Contains(out, Target{ref, e.Version}) {
+				out = append(out, Target{ref, e.Version})
+			}
+		}
 	}
 	return out
 }

@@ -9,11 +9,12 @@ import (
 )
 
 // Fold is the form in which strings are compared: lower case, without accents
-// or other combining marks.
+// or other combining marks, and with one apostrophe for all that are typed in
+// names such as O'Brien.
 func Fold(s string) string {
 	plain := true
 	for i := 0; i < len(s); i++ {
-		if c := s[i]; c >= utf8.RuneSelf || 'A' <= c && c <= 'Z' {
+		if c := s[i]; c >= utf8.RuneSelf || 'A' <= c && c <= 'Z' || c == '`' {
 			plain = false
 			break
 		}
@@ -26,8 +27,14 @@ func Fold(s string) string {
 			return -1
 		}
 		return unicode.ToLower(r)
-	}, norm.NFKD.String(s))
+	}, norm.NFKD.String(apostrophes.Replace(s)))
 }
+
+const apostrophe = "'"
+
+// apostrophes: typographic ones, the modifier letter, the prime, and accents
+// that stand alone.
+var apostrophes = strings.NewReplacer("\u2019", apostrophe, "\u2018", apostrophe, "\u02bc", apostrophe, "\u02b9", apostrophe, "\u2032", apostrophe, "\u00b4", apostrophe, "`", apostrophe)
 
 // foldCode is the form in which codes of systems with an unknown rule are
 // compared.

@@ -23,6 +23,10 @@ const (
 	keyURI        = 'u'
 )
 
+// containedRef stands for every reference to a contained resource: a chain asks
+// each that has one.
+const containedRef = "#"
+
 // hasher makes keys; it keeps its buffer between them.
 type hasher struct{ buf []byte }
 
@@ -73,6 +77,9 @@ func (d Doc) Keys() []int64 {
 		case Reference:
 			if e.Code != "" || e.System != "" {
 				h.token(d.Type, e.Param+byIdentifier, e, add)
+			}
+			if e.Contained != nil {
+				add(h.key(d.Type, e.Param, keyRef, containedRef, ""))
 			}
 			if e.Ref == "" {
 				continue

@@ -23,6 +23,21 @@ func (q Query) Match(d Doc) bool {
 	return len(q.Within) == 0 || slices.ContainsFunc(q.Within, func(a []Clause) bool { return all(a, params, &d) })
 }
 
+// Effort is about how many comparisons Match makes of one document, in units
+// of a JSON value that is parsed.
+func (q Query) Effort() int {
+	n := 0
+	for i := range q.Where {
+		n += 1 + len(q.Where[i].Values)/4
+	}
+	for _, alternative := range q.Within {
+		for i := range alternative {
+			n += 1 + len(alternative[i].Values)/4
+		}
+	}
+	return n
+}
+
 func all(clauses []Clause, params map[string]*Param, d *Doc) bool {
 	for i := range clauses {
 		if !clauses[i].match(params, d) {
@@ -98,7 +113,14 @@ func (c *Clause) matchIn(w *view, d *Doc) bool {
 func (c *Clause) any(w *view, d *Doc) bool {
 	for i := range d.Entries {
 		e := &d.Entries[i]
-		if e.Missing || e.Kind != c.Kind || !w.holds(e) {
+		if e.Missing || e.Kind != c.Kind {
+			continue
+		}
+		// R4: a chained condition is evaluated inside contained resources.
+		if in := c.Inner; in != nil && e.Contained != nil && has(w.of, e.Param) && e.Contained.Type == in.Type && all(in.Where, table().types[in.Type].params, e.Contained) {
+			return true
+		}
+		if !w.holds(e) {
 			continue
 		}
 		for k := range c.Values {

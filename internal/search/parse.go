@@ -3,7 +3,6 @@ package search
 import (
 	"math/big"
 	"net/url"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -12,6 +11,7 @@ import (
 
 	"tidemark/internal/fault"
 	"tidemark/internal/fhirdate"
+	"tidemark/internal/fhirjson"
 	"tidemark/internal/ucum"
 )
 
@@ -59,10 +59,15 @@ const (
 	MaxCount     = 1000 // what a larger _count is lowered to; store.MaxPage
 	maxValues    = 1000 // alternatives in one search, expanded value sets aside
 	maxDepth     = 4    // links in a chain
+	maxParams    = 100  // parameters of a search
+	maxSort      = 8    // keys of a sort
+	maxElements  = 100  // names of _elements
+	maxIncludes  = 20   // each of _include and _revinclude
 )
 
 // ParseQuery reads the parameters of a search on one type. Its errors are
-// *fault.Error of kind Invalid with an issue for every parameter at fault.
+// *fault.Error of kind Invalid with an issue for every parameter at fault; of
+// kind Rule where all is too costly and nothing worse.
 func ParseQuery(typ string, params []Pair, opts ParseOptions) (Query, Control, error) {
 	if opts.Zone == nil {
 		opts.Zone = time.UTC
@@ -75,6 +80,9 @@ func ParseQuery(typ string, params []Pair, opts ParseOptions) (Query, Control, e
 	if _, ok := table().types[typ]; !ok {
 		return Query{}, Control{}, fault.New(fault.Invalid, "not-supported", "There is no search on type %q.", typ)
 	}
+	if len(params) > maxParams {
+		return Query{}, Control{}, fault.New(fault.Rule, "too-costly", "A search accepts at most %d parameters; leave some out, or join alternatives with commas.", maxParams)
+	}
 	for _, pair := range params {
 		if pair.Value == "" {
 			continue // R4: an empty value is an absent parameter
@@ -86,7 +94,11 @@ func ParseQuery(typ string, params []Pair, opts ParseOptions) (Query, Control, e
 	if p.c.Summary == "text" && len(p.c.Includes)+len(p.c.RevIncludes) > 0 {
 		p.faults.Add("invalid", "", "_summary=text cannot be joined with _include or _revinclude; leave one out.")
 	}
-	if err := p.faults.As(fault.Invalid); err != nil {
+	kind := fault.Invalid
+	if !slices.ContainsFunc(p.faults.Issues, func(is fault.Issue) bool { return is.Code != "too-costly" }) {
+		kind = fault.Rule // readable, and more than is done
+	}
+	if err := p.faults.As(kind); err != nil {
 		return Query{}, Control{}, err
 	}
 	return p.q, p.c, nil
@@ -101,6 +113,10 @@ type parser struct {
 }
 
 func (p *parser) search(pair Pair) {
+	if pair.Name == "_query" { // a search of another meaning: never to be ignored
+		p.refuse("not-supported", "There is no named query %q here; leave _query out.", shorten(pair.Value))
+		return
+	}
 	c, state := p.clause(p.q.Type, pair.Name, pair.Value, 0)
 	switch state {
 	case read:
@@ -155,13 +171,13 @@ func (p *parser) clause(typ, name, value string, depth int) (Clause, state) {
 		return Clause{}, unknown
 	}
 	if modified && modifier == "" {
-		return p.refuse("value", "%q ends in a colon; write a modifier behind it or leave it out.", name)
+		return p.refuse("value", "%q ends in a colon; write a modifier after it or leave it out.", name)
 	}
 	c := Clause{Param: base, Kind: param.Kind, Modifier: modifier}
 	target := ""
 	switch {
 	case !allowed(param, modifier):
-		return p.refuse("not-supported", "Parameter %q (%s) takes no modifier %q; it takes %s.", base, param.Kind, shorten(modifier), strings.Join(modifiers(param), ", "))
+		return p.refuse("not-supported", "Parameter %q (%s) does not support the modifier %q; it supports %s.", base, param.Kind, shorten(modifier), strings.Join(modifiers(param), ", "))
 	case param.Kind == Reference && isTypeName(modifier):
 		c.Modifier, target = "", modifier
 	case modifier == "in" || modifier == "not-in":
@@ -204,12 +220,12 @@ func (p *parser) chain(typ, head, rest, value string, depth int) (Clause, state)
 		return Clause{}, unknown
 	}
 	if param.Kind != Reference {
-		return p.refuse("not-supported", "%q is no reference, so nothing can be chained to it.", base)
+		return p.refuse("not-supported", "%q is not a reference, so nothing can be chained to it.", base)
 	}
 	if !typed {
 		served := param.served()
 		if len(served) != 1 {
-			return p.refuse("value", "%q may refer to several types; name one, as in %s:%s.%s.", base, base, append(served, "Patient")[0], shorten(rest))
+			return p.refuse("value", "%q may refer to several types; choose one, as in %s:%s.%s.", base, base, append(served, "Patient")[0], shorten(rest))
 		}
 		target = served[0]
 	}
@@ -369,8 +385,6 @@ func (v *Value) token(raw string) string {
 	return ""
 }
 
-var idForm = regexp.MustCompile(`^[A-Za-z0-9.-]{1,64}$`)
-
 // manyTargets is the number of types up to which an id without a type is
 // written out as one reference for each.
 const manyTargets = 8
@@ -389,7 +403,7 @@ func (p *parser) references(param Param, target string, v Value) ([]Value, strin
 	case strings.Contains(s, "://") || strings.HasPrefix(s, "urn:"):
 		v.Ref = s
 		return []Value{v}, ""
-	case idForm.MatchString(s):
+	case fhirjson.IsID(s):
 		types := param.Targets
 		if param.only != "" {
 			types = []string{param.only}
@@ -397,6 +411,7 @@ func (p *parser) references(param Param, target string, v Value) ([]Value, strin
 		if target != "" {
 			types = []string{target}
 		}
+		v.Untyped = len(types) != 1
 		if len(types) == 0 || len(types) > manyTargets {
 			v.Ref = "|" + s
 			return []Value{v}, ""
@@ -408,7 +423,7 @@ func (p *parser) references(param Param, target string, v Value) ([]Value, strin
 		return values, ""
 	}
 	id, ok := localID(s)
-	if !ok || !idForm.MatchString(id) {
+	if !ok || !fhirjson.IsID(id) {
 		return nil, form
 	}
 	if target != "" && refType(s) != target {
@@ -429,7 +444,7 @@ func (v *Value) prefix(s string) (rest, why string) {
 		v.Prefix = s[:2]
 		return s[2:], ""
 	}
-	return "", "begins with no known prefix; write one of " + strings.Join(prefixes, ", ") + " and a value behind it, or the value alone."
+	return "", "has an unknown prefix; write one of " + strings.Join(prefixes, ", ") + " and a value after it, or the value alone."
 }
 
 func (p *parser) date(v *Value, raw string) string {
@@ -595,6 +610,11 @@ func unescape(s string) string {
 		b = append(b, s[i])
 	}
 	return string(b)
+}
+
+// Escape writes a text as a value of a search, in which \ | , and $ mean something.
+func Escape(s string) string {
+	return strings.NewReplacer(`\`, `\\`, `,`, `\,`, `|`, `\|`, `$`, `\$`).Replace(s)
 }
 
 // shorten keeps messages readable whatever was sent.

@@ -51,14 +51,14 @@ func TestConversionIsExact(t *testing.T) {
 
 func TestRefused(t *testing.T) {
 	for _, c := range []struct{ typ, query, code, says string }{
-		{"Observation", "date=2026-13", "value", "calendar"},
-		{"Observation", "date=2026-02-30", "value", "calendar"},
+		{"Observation", "date=2026-13", "value", "does not exist"},
+		{"Observation", "date=2026-02-30", "value", "does not exist"},
 		{"Observation", "date=yesterday", "value", "prefix"},
 		{"Observation", "date=xx2026", "value", "prefix"},
 		{"Observation", "date=ge", "value", "prefix"},
 		{"Observation", "date=2026-02-01T00:30:00 01:00", "value", "%2B"},
 		{"Observation", "code:exact=x", "not-supported", "missing, not"},
-		{"Observation", "code:above=x", "not-supported", "takes no modifier"},
+		{"Observation", "code:above=x", "not-supported", "does not support the modifier"},
 		{"Observation", "code:=x", "value", "colon"},
 		{"Observation", "date:exact=2026", "not-supported", "missing"},
 		{"Observation", "code:missing=yes", "value", "true or false"},
@@ -81,13 +81,13 @@ func TestRefused(t *testing.T) {
 		{"Observation", "subject.name=x", "value", "several types"},
 		{"Observation", "subject:Practitioner.name=x", "value", "does not refer"},
 		{"Observation", "patient.nickname=x", "not-supported", "nickname"},
-		{"Observation", "code.text=x", "not-supported", "no reference"},
+		{"Observation", "code.text=x", "not-supported", "not a reference"},
 		{"Patient", "_has:Observation:code:status=final", "not-supported", "no reference parameter"},
 		{"Patient", "_has:Observation=final", "value", "_has:Type"},
 		{"Patient", "_has:Observation:patient:colour=x", "not-supported", "colour"},
 		{"Patient", "_count=-1", "value", "whole number"},
 		{"Patient", "_count=many", "value", "whole number"},
-		{"Patient", "_count:exact=5", "not-supported", "no modifier"},
+		{"Patient", "_count:exact=5", "not-supported", "does not support the modifier"},
 		{"Patient", "_total=some", "value", "accurate"},
 		{"Patient", "_summary=yes", "value", "text"},
 		{"Patient", "_summary=text&_include=Patient:organization", "invalid", "_summary=text"},
@@ -110,7 +110,7 @@ func TestRefused(t *testing.T) {
 		t.Errorf("two faults give %d issues", len(f.Issues))
 	}
 	_, _, err = ParseQuery("Observation", []Pair{{"code", strings.Repeat("a,", 2000)}}, options)
-	if f := fault.Of(err); f.Kind != fault.Invalid || f.Issues[0].Code != "too-costly" {
+	if f := fault.Of(err); f.Kind != fault.Rule || f.Issues[0].Code != "too-costly" {
 		t.Errorf("2000 values: %v", err)
 	}
 }

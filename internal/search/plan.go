@@ -85,6 +85,11 @@ func (b *planner) keys(c *Clause) (keys []int64, ok, exact bool) {
 			}
 		}
 	}
+	if c.Inner != nil {
+		for _, param := range w.of {
+			keys, exact = append(keys, b.key(b.typ, param, keyRef, containedRef, "")), false
+		}
+	}
 	slices.Sort(keys)
 	return slices.Compact(keys), true, exact
 }
@@ -166,7 +171,11 @@ func (b *planner) bound(p *Plan, c *Clause) {
 		p.DateFrom, p.DateTo = max(p.DateFrom, from), min(p.DateTo, to)
 	case len(c.Values) != 1 || len(w.of) != 1:
 	case c.Kind == String && (c.Modifier == "" || c.Modifier == "exact"):
-		p.Prefixes = append(p.Prefixes, Prefix{w.of[0], Fold(c.Values[0].Text)})
+		// Stores keep strings folded as they were when they were written, which
+		// once left apostrophes as they were.
+		if text, _, _ := strings.Cut(Fold(c.Values[0].Text), apostrophe); text != "" {
+			p.Prefixes = append(p.Prefixes, Prefix{w.of[0], text})
+		}
 	case (c.Kind == Quantity || c.Kind == Number) && c.Modifier == "":
 		if r, ok := valueRange(w.of[0], c.Kind, &c.Values[0]); ok {
 			p.Ranges = append(p.Ranges, r)

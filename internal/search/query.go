@@ -44,6 +44,7 @@ type Clause struct {
 	Modifier string // "", "missing", "not", "exact", "contains", "text", "identifier", "of-type", "above", "below"
 	Values   []Value
 	Link     *Link // a condition on other resources, until Resolve replaces it
+	Inner    *Link // the same, of a chain, for contained resources
 }
 
 // Link is a condition on the resources at the other end of a reference:
@@ -65,7 +66,8 @@ type Value struct {
 	Code      string // token; quantity unit
 	AnyCode   bool   // token "system|"; quantity without a unit
 
-	Ref string // reference: "Type/id", or an absolute URL that is not ours, or "|id" when no type was given
+	Untyped bool   // reference: an id without a type, which several types may have
+	Ref     string // reference: "Type/id", or an absolute URL that is not ours, or "|id" when no type was given
 
 	Text   string // string, uri; token with :text, and the identifier's value with :of-type
 	Folded string // string: Fold(Text) where it is prepared

@@ -59,7 +59,7 @@ func (c Clause) resolve(ctx context.Context, typ string, f Finder) (Clause, erro
 		return c, fault.New(fault.Invalid, "too-costly", "The condition on %s leads over more than %d resources; narrow it.", c.Link.Type, MaxLinked)
 	}
 	if !c.Link.Reverse {
-		out := Clause{Param: c.Param, Kind: Reference}
+		out := Clause{Param: c.Param, Kind: Reference, Inner: &Link{Type: inner.Type, Where: inner.Where}}
 		for _, id := range found {
 			out.Values = append(out.Values, Value{Prefix: "eq", Ref: c.Link.Type + "/" + id})
 		}

@@ -75,12 +75,31 @@ func (e *Entry) sortVal() (SortVal, bool) {
 	return SortVal{}, false
 }
 
+// Rank is what a document is sorted by: a value for each key of a query, and
+// whether there is one.
+type Rank []struct {
+	Val SortVal
+	OK  bool
+}
+
+// Rank gives the document's, once for all comparisons.
+func (q Query) Rank(d Doc) Rank {
+	out := make(Rank, len(q.Sort))
+	for i, key := range q.Sort {
+		out[i].Val, out[i].OK = d.SortValue(key)
+	}
+	return out
+}
+
 // Order compares two documents by the query's sort keys, those without a value
 // last. 0 leaves them to the order of creation.
-func (q Query) Order(a, b Doc) int {
-	for _, key := range q.Sort {
-		v, okV := a.SortValue(key)
-		w, okW := b.SortValue(key)
+func (q Query) Order(a, b Doc) int { return q.Compare(q.Rank(a), q.Rank(b)) }
+
+// Compare is Order for documents whose ranks are known.
+func (q Query) Compare(a, b Rank) int {
+	for i, key := range q.Sort {
+		v, okV := a[i].Val, a[i].OK
+		w, okW := b[i].Val, b[i].OK
 		switch {
 		case okV && !okW:
 			return -1

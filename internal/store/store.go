@@ -7,10 +7,12 @@ package store
 import (
 	"bytes"
 	"context"
+	"errors"
 	"strconv"
 	"time"
 
 	"tidemark/internal/drain"
+	"tidemark/internal/fault"
 	"tidemark/internal/fhirdate"
 	"tidemark/internal/search"
 )
@@ -19,7 +21,9 @@ import (
 const (
 	MaxResource = 8 << 20 // bytes of one resource; a MongoDB document ends at 16 MiB
 	MaxPage     = 1000    // resources on a page
-	MaxSort     = 20000   // candidates that a sort without an index may gather
+	// MaxPageBytes ends a page of a search or a history early; one resource is on it in any case.
+	MaxPageBytes = 8 << 20
+	MaxSort      = 20000 // candidates that a sort without an index may gather
 )
 
 // Key names a resource.
@@ -54,6 +58,7 @@ type Version struct {
 	At     time.Time // meta.lastUpdated, in UTC with milliseconds; never falls as Seq grows
 	Method Method
 	Body   Body // empty when the version is a deletion
+	Erased bool // its content was erased; it stands as a deletion
 }
 
 // Deleted reports whether the version is a deletion.
@@ -94,14 +99,40 @@ type Write struct {
 	Body   Body
 	Doc    search.Doc // what searches find; zero for a Delete
 	Facts  Facts      // the typed projection; zero for a Delete
-	// Unless makes the write conditional: when the query matches exactly one
-	// resource, nothing is written and the result is that resource with
-	// Existing set; several are Precondition. Two writers with the same
+	// Unless is a condition that nothing may match when the write is made, the
+	// writes before it counted; else ErrMatched. Two writers with the same
 	// Unless leave one resource.
 	Unless *search.Query
 	// Claims are identifiers ("system|value") that only one undeleted resource of the
 	// type may hold; a clash is Conflict with code "duplicate".
 	Claims []string
+}
+
+// Erasure says of what nothing may stay.
+type Erasure struct {
+	Writes   []Write     // made before, in order: deletions of what is current, mostly
+	Whole    []Key       // every version of these, which must be deleted by now
+	Versions []VersionOf // single versions, none of them current
+	Patients []string    // audit records about these and about Whole lose their search text
+	Words    []string    // so do audit records that searched with one of these
+	More     bool        // another call follows, which sees to what is left in the store\'s own files
+}
+
+// VersionOf names one version.
+type VersionOf struct {
+	Key
+	Number int64
+}
+
+// ErrMatched is in the chain of the Precondition that refuses a write because
+// its Unless matches by now. Who planned the write has to look again.
+var ErrMatched = errors.New("the condition of a write matches a resource by now")
+
+// Matched makes that error.
+func Matched(typ string) error {
+	f := fault.New(fault.Precondition, "conflict", "A %s that matches the condition was written in the meantime; nothing was changed. Send the request again.", typ)
+	f.Cause = ErrMatched
+	return f
 }
 
 // Facts is the typed projection of a resource, kept in the same step, so that
@@ -110,16 +141,16 @@ type Facts struct {
 	Entry     *drain.Entry
 	Drain     *drain.Drain
 	Placement *drain.Placement
-	Finding   *drain.Finding
+	Concern   *drain.Concern
 	Stay      *drain.Stay
 	Place     *drain.Place
+	Walk      *drain.Walk
 }
 
 // Result is what became of one Write.
 type Result struct {
-	Version  Version
-	Existing bool // Unless matched: Version is the resource that was there
-	Created  bool // no current version was there before (first version, or brought back)
+	Version Version
+	Created bool // no current version was there before (first version, or brought back)
 }
 
 // Page is one page of a search.
@@ -134,7 +165,7 @@ type HistoryQuery struct {
 	Type, ID string            // both empty: the system; ID empty: the type
 	Since    time.Time         // At >= Since; zero: all
 	Until    time.Time         // At <= Until; zero: all
-	Within   [][]search.Clause // as in search.Query; a deletion is judged by the version before it
+	Within   [][]search.Clause // as in search.Query; a deletion is evaluated by the version before it
 	Types    []string          // restricts a system history; nil: all
 	Count    int
 	Cursor   string
@@ -155,6 +186,20 @@ type EntryQuery struct {
 	From    time.Time // zero: from the first
 	To      time.Time // exclusive; zero: to the last
 	Last    int       // when positive: only the last so many of the range
+	First   int       // when positive: only the first so many; not together with Last
+}
+
+// DrainQuery asks for drains. Exactly one of Patient and Places is set, or
+// neither: then for all active ones, in pages.
+type DrainQuery struct {
+	// Patient: of this patient, by Device.patient or a placement.
+	Patient string
+	// Places: all that may be at one of them, for drain.Where to decide: Device.location
+	// is among them, or an open stay of the patient is there; and the Device is active
+	// or its placement open.
+	Places []string
+	After  string // active ones with a greater id, at most Limit
+	Limit  int
 }
 
 // Latest is what was charted last of a drain, and where it was.
@@ -182,6 +227,7 @@ type AuditRecord struct {
 }
 
 // AuditQuery selects audit records, newest first. Empty fields do not select.
+// An Entity without a version selects the records of each of its versions too.
 type AuditQuery struct {
 	ID, Agent, Patient, Entity, Action, Interaction, Outcome string
 	From, To                                                 time.Time // [From, To)
@@ -199,6 +245,14 @@ type Store interface {
 	// records, and returns when they are durable. A write sees the ones before
 	// it. Results stand in the order of the writes.
 	Commit(ctx context.Context, writes []Write, audit []AuditRecord) ([]Result, error)
+
+	// Erase makes the writes of e and takes away, in the same step and for good,
+	// what the versions that it names held: body, index entries, projection,
+	// claims. Numbers, times and places in the feed stay; the versions stand as
+	// deletions that are Erased. It returns when nothing of it, or of what earlier
+	// calls erased, is left in files that are the store's own. What was cut short
+	// may be asked for again.
+	Erase(ctx context.Context, e Erasure, audit []AuditRecord) ([]Result, error)
 
 	// Read returns the current version, which may be a deletion. NotFound when
 	// the key never existed.
@@ -229,24 +283,27 @@ type Store interface {
 
 	// The typed projection, of current, undeleted resources only.
 	Drain(ctx context.Context, id string) (drain.Drain, bool, error)
-	Drains(ctx context.Context, ids []string) ([]drain.Drain, error)                  // unknown ids are left out
-	DrainsOf(ctx context.Context, patient string) ([]drain.Drain, error)              // by Device.patient or a placement, by id
-	DrainsAt(ctx context.Context, places []string) ([]drain.Drain, error)             // active ones: Device.location among them, or an open stay of the drain's patient there; by id
-	ActiveDrains(ctx context.Context, after string, limit int) ([]drain.Drain, error) // every active drain, by id
-	Placements(ctx context.Context, drainID string) ([]drain.Placement, error)        // by start, then id
+	// Drains returns those that the query selects, by id.
+	Drains(ctx context.Context, q DrainQuery) ([]drain.Drain, error)
+	Placements(ctx context.Context, drainID string) ([]drain.Placement, error) // by start, then id
+	// OpenPlacements pages through every placement without an end, by id.
+	OpenPlacements(ctx context.Context, after string, limit int) ([]drain.Placement, error)
 	Entries(ctx context.Context, q EntryQuery) ([]drain.Entry, error)
 	// Latest returns for each of the drains its placements and the last entries
 	// before to, at most so many: what Placements and Entries return, for a
 	// whole ward at once.
 	Latest(ctx context.Context, drains []string, to time.Time, most int) (map[string]Latest, error)
-	// Findings returns findings of the drain, newest first; open ones only when open is set.
-	Findings(ctx context.Context, drainID string, open bool) ([]drain.Finding, error)
-	// OpenFindings pages through every open finding, by id.
-	OpenFindings(ctx context.Context, after string, limit int) ([]drain.Finding, error)
-	Stays(ctx context.Context, patient string) ([]drain.Stay, error) // newest first
+	// Concerns returns concerns of the drain, newest first: the open ones and those
+	// that ended at or after a time, all for the zero time.
+	Concerns(ctx context.Context, drainID string, ended time.Time) ([]drain.Concern, error)
+	// OpenConcerns pages through every open concern, by id.
+	OpenConcerns(ctx context.Context, after string, limit int) ([]drain.Concern, error)
+	Stays(ctx context.Context, patients ...string) ([]drain.Stay, error) // newest first
+	Walks(ctx context.Context, patients ...string) ([]drain.Walk, error) // open ones, by start, then id
 	Place(ctx context.Context, id string) (drain.Place, bool, error)
-	// PlacesWithin returns the ids of the place and all that is part of it.
-	PlacesWithin(ctx context.Context, id string) ([]string, error)
+	// PlacesWithin returns the place and all that is part of it, by id; the place
+	// itself has nothing but its id where no Location is kept.
+	PlacesWithin(ctx context.Context, id string) ([]drain.Place, error)
 
 	// Audit appends records without waiting for durability of a caller's
 	// write; it returns once they are durable or the store is closed.
@@ -268,7 +325,7 @@ type Store interface {
 
 	// Transactions reports whether Commit does several writes all or none. An
 	// engine without them does them in order and stops at the first that fails;
-	// findings behind an entry are then made good by the next sweep.
+	// concerns behind an entry are then made good by the next sweep.
 	Transactions() bool
 	// Ping reports whether the store answers, for /readyz.
 	Ping(ctx context.Context) error

@@ -1,8 +1,8 @@
 package ward
 
 import (
-	"cmp"
 	"context"
+	"fmt"
 	"maps"
 	"slices"
 	"strings"
@@ -10,6 +10,8 @@ import (
 
 	"tidemark/internal/answer"
 	"tidemark/internal/balance"
+	"tidemark/internal/budget"
+	"tidemark/internal/concern"
 	"tidemark/internal/drain"
 	"tidemark/internal/due"
 	"tidemark/internal/escalate"
@@ -55,8 +57,11 @@ type Span struct {
 	Only        string // the one patient whose readings may be shown; "" for all
 }
 
+// totalBytes is about what a total takes until it is answered: as a tree and as text.
+const totalBytes = 4 << 10
+
 // cut gives the windows of a span. Without bounds it runs from first to now.
-func (sp Span) cut(c window.Calendar, first, now time.Time) ([]window.Window, error) {
+func (sp Span) cut(ctx context.Context, c window.Calendar, first, now time.Time) ([]window.Window, error) {
 	start, end := sp.Start.resolve(c, false), sp.End.resolve(c, true)
 	if sp.Start.isZero() {
 		start = first
@@ -77,7 +82,7 @@ func (sp Span) cut(c window.Calendar, first, now time.Time) ([]window.Window, er
 	if err != nil {
 		return nil, fault.New(fault.Invalid, "too-costly", "%v; ask for a shorter span or a longer period.", err)
 	}
-	return ws, nil
+	return ws, budget.Bytes(ctx, len(ws)*totalBytes)
 }
 
 func unknownDrain(id string) error {
@@ -117,7 +122,7 @@ func (s *Service) output(ctx context.Context, id string, sp Span) (answer.Output
 	if first.IsZero() {
 		first = c.stay(now).Start // the first reading's time
 	}
-	ws, err := sp.cut(c.settings.Calendar, first, upTo(now))
+	ws, err := sp.cut(ctx, c.settings.Calendar, first, upTo(now))
 	if err != nil {
 		return answer.Output{}, c, err
 	}
@@ -136,7 +141,7 @@ func describe(c *course, out *answer.Output, now time.Time) {
 	ts := c.settings.Trend
 	out.TrendSpan, out.TrendOrigin = ts.Span, now.Add(-ts.Span)
 	var pts []trend.Point
-	intervals := balance.Intervals(c.entries, placed)
+	intervals := balance.Intervals(c.entries, placed, c.settings.Balance.OneEmptying)
 	for i := range intervals {
 		iv := &intervals[i]
 		r, ok := iv.Rate()
@@ -150,12 +155,13 @@ func describe(c *course, out *answer.Output, now time.Time) {
 		}
 	}
 	if iv := out.Rate; iv != nil {
-		if u, ok := c.settings.Balance.ReadingU(iv.Entry); ok {
+		if u, ok := c.settings.Balance.EmptyingU(iv.Emptied); ok {
 			h, _ := iv.Hours().Float64()
-			out.RateU = balance.RateU(iv.Net.Float(), u, h, 0)
+			out.RateU = balance.RateU(iv.Net().Float(), u, h, 0)
 		}
 	}
-	out.Trend = trend.Analyse(pts, ts.Minimum, ts.Alpha)
+	// mL in 24 h a day are 24 × 24 times mL/h an hour.
+	out.Trend = trend.Analyse(pts, ts.Minimum, ts.Alpha).AtLeast(ts.Least.Float() / (24 * 24))
 	var ranks []int
 	for _, e := range c.entries {
 		if !e.Counts() || e.Appearance == "" || e.At.After(now) {
@@ -166,13 +172,30 @@ func describe(c *course, out *answer.Output, now time.Time) {
 			ranks = append(ranks, r)
 		}
 	}
-	out.Course = trend.AppearanceCourse(ranks)
+	out.Course = appearanceCourse(out.Looks, ranks)
+}
+
+// appearanceCourse is the course of the ranks; where the last look is a fluid
+// without a rank, it is that look, which is a finding and no shade of another.
+func appearanceCourse(looks []drain.Entry, ranks []int) string {
+	if n := len(looks); n > 0 {
+		last := looks[n-1].Appearance
+		if _, ranked := last.Rank(); !ranked && last != drain.OtherLook {
+			for i := n - 2; i >= 0; i-- {
+				if was := looks[i].Appearance; was != last {
+					return fmt.Sprintf("%s, was %s", last, was)
+				}
+			}
+			return string(last)
+		}
+	}
+	return trend.AppearanceCourse(ranks)
 }
 
 // FluidBalance answers $fluid-balance.
 func (s *Service) FluidBalance(ctx context.Context, patient string, sp Span) (answer.Balance, error) {
 	now := s.Now()
-	drains, err := s.store.DrainsOf(ctx, patient)
+	drains, err := s.store.Drains(ctx, store.DrainQuery{Patient: patient})
 	if err != nil {
 		return answer.Balance{}, err
 	}
@@ -193,10 +216,11 @@ func (s *Service) FluidBalance(ctx context.Context, patient string, sp Span) (an
 			flows = append(flows, e)
 		}
 	}
-	settings, err := s.Settings(ctx, drain.Drain{Patient: patient}, nil)
-	if err != nil {
+	whole := course{drain: drain.Drain{Patient: patient}}
+	if err := s.settle(ctx, &whole, now); err != nil {
 		return answer.Balance{}, err
 	}
+	settings := whole.settings
 	var des []balance.DrainEntries
 	for _, d := range drains {
 		c := course{id: d.ID, found: true, drain: d}
@@ -215,7 +239,7 @@ func (s *Service) FluidBalance(ctx context.Context, patient string, sp Span) (an
 	for _, id := range slices.Sorted(maps.Keys(byDrain)) {
 		des = append(des, balance.DrainEntries{Drain: drain.Drain{ID: id, Label: "a drain whose registration is gone"}, Entries: byDrain[id]})
 	}
-	ws, err := sp.cut(settings.Calendar, first, upTo(now))
+	ws, err := sp.cut(ctx, settings.Calendar, first, upTo(now))
 	if err != nil {
 		return answer.Balance{}, err
 	}
@@ -228,7 +252,7 @@ func (s *Service) FluidBalance(ctx context.Context, patient string, sp Span) (an
 // DrainStatus answers $escalation-status for a drain.
 func (s *Service) DrainStatus(ctx context.Context, id string) (answer.Status, error) {
 	now := s.Now()
-	c, err := s.load(ctx, id)
+	c, err := s.latest(ctx, id, now)
 	if err != nil {
 		return answer.Status{}, err
 	}
@@ -238,37 +262,63 @@ func (s *Service) DrainStatus(ctx context.Context, id string) (answer.Status, er
 	return s.status(ctx, &c, now)
 }
 
+// latest reads where a drain is and what was charted of it last.
+func (s *Service) latest(ctx context.Context, id string, now time.Time) (course, error) {
+	c, err := s.whereabouts(ctx, id)
+	if err != nil || !c.found {
+		return c, err
+	}
+	until := upTo(now)
+	if c.entries, err = s.store.Entries(ctx, store.EntryQuery{Drain: id, To: until, Last: latestEntries}); err != nil {
+		return c, err
+	}
+	if c.entries, err = s.further(ctx, id, c.entries, until); err != nil {
+		return c, err
+	}
+	return c, s.settle(ctx, &c, now)
+}
+
+// further looks back further where many cups, checks or site assessments stand in
+// a row.
+func (s *Service) further(ctx context.Context, id string, entries []drain.Entry, until time.Time) ([]drain.Entry, error) {
+	if len(entries) == latestEntries && len(drain.Emptyings(entries, apart)) < recentEmptyings {
+		return s.store.Entries(ctx, store.EntryQuery{Drain: id, To: until, Last: 8 * latestEntries})
+	}
+	return entries, nil
+}
+
+// status answers from the concerns that are kept: there is no second truth.
 func (s *Service) status(ctx context.Context, c *course, now time.Time) (answer.Status, error) {
 	st := answer.Status{Drain: c.drain, Patient: c.patient(now), Now: now, Policy: c.settings.Version, Approved: c.settings.Approved}
-	st.Findings = c.findings(now)
-	st.Level = escalate.Level(st.Findings)
 	for _, e := range c.entries {
 		if e.Counts() && !e.At.After(now) {
 			st.Last, st.LastID = e.At, e.ID
 		}
 	}
-	if placed, _ := c.span(now); c.inPlace(now) {
-		st.Due = due.Next(c.drain, c.recent(now), placed, c.settings.Due, now.In(c.settings.Calendar.Zone))
+	if c.inPlace(now) {
+		walks, err := s.store.Walks(ctx, st.Patient)
+		if err != nil {
+			return st, err
+		}
+		st.Due = c.next(walks, now)
 	}
 	var err error
-	st.Open, err = s.store.Findings(ctx, c.drain.ID, true)
-	slices.SortStableFunc(st.Open, func(a, b drain.Finding) int {
-		return cmp.Or(b.Severity.Weight()-a.Severity.Weight(), cmp.Compare(a.Rule, b.Rule))
-	})
+	st.Concerns, err = s.open(ctx, c, now)
+	st.Level = concern.Level(st.Concerns)
 	return st, err
-}
-
-func (c *course) findings(now time.Time) []escalate.Finding {
-	return escalate.Evaluate(c.settings.Escalate, c.subject(), now)
 }
 
 // The due time rests on the last emptying and the rates of three intervals
 // before it. Twice as many emptyings leave room for some without a rate, and
-// twice as many entries again for checks and site assessments between them.
+// three times as many entries for second cups, checks and site assessments.
 const (
 	recentEmptyings = 8
-	latestEntries   = 16
+	latestEntries   = 24
 )
+
+// apart is how far apart readings are certainly of two emptyings, whatever the
+// policy says.
+const apart = time.Hour
 
 // readAhead is how many drains are read at a time for what is due.
 const readAhead = 64
@@ -280,67 +330,83 @@ func (c *course) recent(now time.Time) []drain.Entry {
 		to--
 	}
 	from := to
-	for n := 0; from > 0 && n < recentEmptyings; {
-		from--
-		n += emptyings(c.entries[from : from+1])
+	var last time.Time
+	for n := 0; from > 0 && n < recentEmptyings; from-- {
+		if e := &c.entries[from-1]; e.Kind == drain.Emptying && e.Counts() && (n == 0 || last.Sub(e.At) > apart) {
+			n, last = n+1, e.At
+		}
 	}
 	return c.entries[from:to]
 }
 
-// emptyings counts those that count.
-func emptyings(entries []drain.Entry) (n int) {
-	for i := range entries {
-		if e := &entries[i]; e.Kind == drain.Emptying && e.Counts() {
-			n++
-		}
-	}
-	return n
-}
-
-// PatientStatus answers for all drains of a patient.
+// PatientStatus answers for all drains of a patient, wherever they are.
 func (s *Service) PatientStatus(ctx context.Context, patient string) ([]answer.Status, error) {
-	drains, err := s.store.DrainsOf(ctx, patient)
+	drains, err := s.store.Drains(ctx, store.DrainQuery{Patient: patient})
 	if err != nil {
 		return nil, err
 	}
-	return s.statuses(ctx, drains, patient)
+	now := s.Now()
+	return s.statuses(ctx, drains, func(c *course) bool { return c.patient(now) == patient })
 }
 
 // LocationStatus answers for all drains of a ward and what is part of it.
 func (s *Service) LocationStatus(ctx context.Context, location string) ([]answer.Status, error) {
-	drains, err := s.drainsAt(ctx, location)
+	places, drains, err := s.drainsAt(ctx, location)
 	if err != nil {
 		return nil, err
 	}
-	return s.statuses(ctx, drains, "")
+	return s.statuses(ctx, drains, func(c *course) bool { return places.has(c.where.Place) })
 }
 
-func (s *Service) drainsAt(ctx context.Context, location string) ([]drain.Drain, error) {
-	places, err := s.store.PlacesWithin(ctx, location)
-	if err != nil {
-		return nil, err
+// region is a place and all that is part of it, by id.
+type region map[string]drain.Place
+
+func (r region) has(place string) bool { _, ok := r[place]; return ok }
+
+// chain is a place and what it is part of, innermost first, as far as it is known.
+func (r region) chain(place string) []drain.Place {
+	var chain []drain.Place
+	for p, ok := r[place]; ok && len(chain) < len(r); p, ok = r[p.PartOf] {
+		chain = append(chain, p)
 	}
-	return s.store.DrainsAt(ctx, places)
+	return chain
 }
 
-// statuses leaves out drains that are out of the patient without a finding:
-// they have no status any more.
-func (s *Service) statuses(ctx context.Context, drains []drain.Drain, patient string) ([]answer.Status, error) {
+// drainsAt gives the places of a location and the drains that may be at one of
+// them; drain.Where says of each whether it is.
+func (s *Service) drainsAt(ctx context.Context, location string) (region, []drain.Drain, error) {
+	list, err := s.store.PlacesWithin(ctx, location)
+	if err != nil {
+		return nil, nil, err
+	}
+	places := region{}
+	var ids []string
+	for _, p := range list {
+		places[p.ID] = p
+		ids = append(ids, p.ID)
+	}
+	drains, err := s.store.Drains(ctx, store.DrainQuery{Places: ids})
+	return places, drains, err
+}
+
+// statuses are those of the drains that are asked for. It leaves out drains
+// that are out of the patient without a concern: they have no status any more.
+func (s *Service) statuses(ctx context.Context, drains []drain.Drain, asked func(*course) bool) ([]answer.Status, error) {
 	now := s.Now()
 	var out []answer.Status
 	for _, d := range drains {
-		c, err := s.load(ctx, d.ID)
+		c, err := s.latest(ctx, d.ID, now)
 		if err != nil {
 			return nil, err
 		}
-		if !c.found || patient != "" && c.patient(now) != patient {
+		if !c.found || !asked(&c) {
 			continue
 		}
 		st, err := s.status(ctx, &c, now)
 		if err != nil {
 			return nil, err
 		}
-		if !c.inPlace(now) && len(st.Findings) == 0 && len(st.Open) == 0 {
+		if !c.inPlace(now) && len(st.Concerns) == 0 {
 			continue
 		}
 		out = append(out, st)
@@ -352,17 +418,17 @@ func (s *Service) statuses(ctx context.Context, drains []drain.Drain, patient st
 // soonest first.
 func (s *Service) EmptyingDue(ctx context.Context, location string) ([]answer.DueDrain, error) {
 	now := s.Now()
-	drains, err := s.drainsAt(ctx, location)
+	places, drains, err := s.drainsAt(ctx, location)
 	if err != nil {
 		return nil, err
 	}
-	until := upTo(now)
 	// The next drains are read while those before them are computed: here, where
 	// a panic is one request's.
 	type part struct {
-		drains []drain.Drain
-		latest map[string]store.Latest
-		err    error
+		courses []course
+		stays   []drain.Stay
+		walks   []drain.Walk
+		err     error
 	}
 	parts := make(chan part, 1)
 	ctx, cancel := context.WithCancel(ctx)
@@ -370,12 +436,8 @@ func (s *Service) EmptyingDue(ctx context.Context, location string) ([]answer.Du
 	go func() {
 		defer close(parts)
 		for some := range slices.Chunk(drains, readAhead) {
-			ids := make([]string, len(some))
-			for i, d := range some {
-				ids[i] = d.ID
-			}
-			p := part{drains: some}
-			p.latest, p.err = s.store.Latest(ctx, ids, until, latestEntries)
+			var p part
+			p.courses, p.stays, p.walks, p.err = s.lately(ctx, some, latestEntries, now)
 			select {
 			case parts <- p:
 			case <-ctx.Done():
@@ -388,14 +450,22 @@ func (s *Service) EmptyingDue(ctx context.Context, location string) ([]answer.Du
 		if p.err != nil {
 			return nil, p.err
 		}
-		for _, d := range p.drains {
-			row, ok, err := s.due(ctx, d, p.latest[d.ID], now, until)
+		for i := range p.courses {
+			c := &p.courses[i]
+			if err := s.settleBy(ctx, c, ofPatient(p.stays, c.patient(now)), now); err != nil {
+				return nil, err
+			}
+			if !c.inPlace(now) || !places.has(c.where.Place) {
+				continue
+			}
+			row, err := s.due(ctx, c, p.walks, now)
 			if err != nil {
 				return nil, err
 			}
-			if ok {
-				out = append(out, row)
+			if err := s.bedside(ctx, &row, places, c.where.Place); err != nil {
+				return nil, err
 			}
+			out = append(out, row)
 		}
 	}
 	if err := ctx.Err(); err != nil { // the reader may have ended with it
@@ -405,28 +475,116 @@ func (s *Service) EmptyingDue(ctx context.Context, location string) ([]answer.Du
 	return out, nil
 }
 
-// due is the next emptying of one drain; ok is false for one that is not in place.
-func (s *Service) due(ctx context.Context, d drain.Drain, l store.Latest, now, until time.Time) (row answer.DueDrain, ok bool, err error) {
-	c := course{id: d.ID, found: true, drain: d, placements: l.Placements, entries: l.Entries}
-	if len(c.entries) == latestEntries && emptyings(c.entries) < recentEmptyings {
-		// Checks and site assessments in a row: look back further.
-		if c.entries, err = s.store.Entries(ctx, store.EntryQuery{Drain: d.ID, To: until, Last: 64 * latestEntries}); err != nil {
-			return row, false, err
+// lately reads what the due times of some drains rest on: what was charted last,
+// at most so many entries a drain, where their patients are and when these mean
+// to walk.
+func (s *Service) lately(ctx context.Context, drains []drain.Drain, most int, now time.Time) ([]course, []drain.Stay, []drain.Walk, error) {
+	ids := make([]string, len(drains))
+	for i, d := range drains {
+		ids[i] = d.ID
+	}
+	latest, err := s.store.Latest(ctx, ids, upTo(now), most)
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	courses := make([]course, len(drains))
+	var patients []string
+	for i, d := range drains {
+		l := latest[d.ID]
+		courses[i] = course{id: d.ID, found: true, drain: d, placements: l.Placements, entries: l.Entries}
+		patients = append(patients, courses[i].patient(now))
+	}
+	slices.Sort(patients)
+	patients = slices.Compact(patients)
+	stays, err := s.store.Stays(ctx, patients...)
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	walks, err := s.store.Walks(ctx, patients...)
+	return courses, stays, walks, err
+}
+
+func ofPatient(stays []drain.Stay, patient string) (own []drain.Stay) {
+	for _, s := range stays {
+		if s.Patient == patient {
+			own = append(own, s)
 		}
 	}
-	if !c.inPlace(now) {
-		return row, false, nil
+	return own
+}
+
+// due is the next emptying of a drain in place.
+func (s *Service) due(ctx context.Context, c *course, walks []drain.Walk, now time.Time) (row answer.DueDrain, err error) {
+	if len(c.entries) == latestEntries && len(drain.Emptyings(c.entries, apart)) < recentEmptyings {
+		// Many cups, checks or site assessments in a row: look back further.
+		if c.entries, err = s.store.Entries(ctx, store.EntryQuery{Drain: c.id, To: upTo(now), Last: 8 * latestEntries}); err != nil {
+			return row, err
+		}
 	}
-	if c.settings, err = s.Settings(ctx, d, c.placements); err != nil {
-		return row, false, err
-	}
-	row = answer.DueDrain{Drain: d, Patient: c.patient(now), Zone: c.settings.Calendar.Zone}
-	placed, _ := c.span(now)
+	return c.dueDrain(walks, now), nil
+}
+
+func (c *course) dueDrain(walks []drain.Walk, now time.Time) answer.DueDrain {
+	row := answer.DueDrain{Drain: c.drain, Patient: c.patient(now), Zone: c.settings.Calendar.Zone, Due: c.next(walks, now)}
 	if p, ok := c.placement(now); ok {
 		row.Site, row.Side = p.Site, p.Side
 	}
-	row.Due = due.Next(d, c.recent(now), placed, c.settings.Due, now.In(row.Zone))
-	return row, true, nil
+	return row
+}
+
+// next is the next emptying of a drain in place, a planned walk taken into account.
+func (c *course) next(walks []drain.Walk, now time.Time) due.Due {
+	placed, _ := c.span(now)
+	local := now.In(c.settings.Calendar.Zone)
+	d := due.Next(c.drain, c.recent(now), placed, c.settings.Due, local)
+	patient := c.patient(now)
+	for _, w := range walks {
+		if w.Patient == patient {
+			d = d.Before(w, local)
+		}
+	}
+	return d.Look(c.lookAgain(now), local)
+}
+
+// lookAgain is by when somebody has to look at the fluid again, zero for no need.
+// Of the rules only the one that asks for it is evaluated: a ward has many drains.
+func (c *course) lookAgain(now time.Time) time.Time {
+	rules := c.settings.Escalate
+	if rules.Off[darker] {
+		return time.Time{}
+	}
+	rules.Off = allButDarker
+	for _, f := range escalate.Evaluate(rules, c.subject(), now) {
+		if f.Rule == darker {
+			return f.LookAgain
+		}
+	}
+	return time.Time{}
+}
+
+const darker = "darker"
+
+var allButDarker = func() map[string]bool {
+	off := map[string]bool{}
+	for _, name := range escalate.RuleNames() {
+		off[name] = name != darker
+	}
+	return off
+}()
+
+// bedside names the bed and the ward of a row.
+func (s *Service) bedside(ctx context.Context, row *answer.DueDrain, places region, place string) error {
+	chain := places.chain(place)
+	if len(chain) == 1 && chain[0].PartOf != "" { // asked by the bed: the ward is beyond it
+		var err error
+		if chain, err = s.placeChain(ctx, place); err != nil {
+			return err
+		}
+	}
+	if row.Ward = drain.Ward(chain); len(chain) > 0 && row.Ward.ID != chain[0].ID {
+		row.Bed = chain[0]
+	}
+	return nil
 }
 
 // RemovalReview answers $removal-review.
@@ -439,24 +597,40 @@ func (s *Service) RemovalReview(ctx context.Context, id string) (answer.Review, 
 	if !c.found {
 		return answer.Review{}, unknownDrain(id)
 	}
+	open, err := s.open(ctx, &c, now)
+	if err != nil {
+		return answer.Review{}, err
+	}
 	return answer.Review{
 		Drain: c.drain, Patient: c.patient(now), Now: now, Policy: c.settings.Version, Approved: c.settings.Approved,
-		Review: removal.Check(c.settings.Removal, c.subject(), c.findings(now), c.settings.Calendar, c.settings.Balance, now),
+		Review: removal.Check(c.settings.Removal, c.subject(), holding(open), c.settings.Calendar, c.settings.Balance, now),
 	}, nil
 }
 
-// Wards lists the places that drains in place are at, those with the most
-// drains first.
+// Wards lists the wards that drains in use are at, those with the most drains
+// first.
 func (s *Service) Wards(ctx context.Context) ([]string, error) {
+	now := s.Now()
 	counts := map[string]int{}
 	for after := ""; ; {
-		drains, err := s.store.ActiveDrains(ctx, after, sweepBatch)
+		drains, err := s.store.Drains(ctx, store.DrainQuery{After: after, Limit: sweepBatch})
 		if err != nil {
 			return nil, err
 		}
 		for _, d := range drains {
-			if d.Ward != "" {
-				counts[d.Ward]++
+			c, err := s.whereabouts(ctx, d.ID)
+			if err == nil {
+				err = s.settle(ctx, &c, now)
+			}
+			if err != nil {
+				return nil, err
+			}
+			chain, err := s.placeChain(ctx, c.where.Place)
+			if err != nil {
+				return nil, err
+			}
+			if w := drain.Ward(chain); w.ID != "" {
+				counts[w.ID]++
 			}
 		}
 		if len(drains) < sweepBatch {
@@ -478,7 +652,7 @@ func (s *Service) Course(ctx context.Context, id string) (plot.Course, string, e
 	placed, removed := c.span(out.Now)
 	pc := plot.Course{
 		Title: c.drain.Label, Zone: out.Zone, Placed: placed, Removed: removed, Now: out.Now,
-		Intervals: balance.Intervals(c.entries, placed), Days: out.Totals, Trend: out.Trend, TrendOrigin: out.TrendOrigin,
+		Intervals: balance.Intervals(c.entries, placed, c.settings.Balance.OneEmptying), Days: out.Totals, Trend: out.Trend, TrendOrigin: out.TrendOrigin, TrendSpan: out.TrendSpan,
 		Entries: c.entries, Caution: escalate.Caution,
 	}
 	if p, ok := c.placement(out.Now); ok {
@@ -487,7 +661,16 @@ func (s *Service) Course(ctx context.Context, id string) (plot.Course, string, e
 			pc.Subtitle = at
 		}
 	}
-	pc.Findings, err = s.store.Findings(ctx, id, false)
-	pc.Findings = slices.DeleteFunc(pc.Findings, func(f drain.Finding) bool { return f.Patient != out.Patient })
+	around, err := s.around(ctx, c.where.Place)
+	if err != nil {
+		return pc, "", err
+	}
+	var at answer.DueDrain
+	if err := s.bedside(ctx, &at, around, c.where.Place); err != nil {
+		return pc, "", err
+	}
+	pc.Bed = at.Bed.Name
+	pc.Concerns, err = s.store.Concerns(ctx, id, time.Time{})
+	pc.Concerns = slices.DeleteFunc(pc.Concerns, func(k drain.Concern) bool { return k.Patient != out.Patient })
 	return pc, out.Patient, err
 }

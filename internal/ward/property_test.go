@@ -14,6 +14,7 @@ import (
 
 	"tidemark/internal/balance"
 	"tidemark/internal/drain"
+	"tidemark/internal/escalate"
 	"tidemark/internal/fhirjson"
 	"tidemark/internal/store"
 	"tidemark/internal/window"
@@ -33,31 +34,39 @@ func TestMain(m *testing.M) {
 	os.Exit(m.Run())
 }
 
-// shown is what a drain is judged to be: the open findings, without their ids
-// and times of announcement, and all derived answers. Severities of findings
-// are left out, since they remember the worst that there was; they are checked
-// against what the rules find now.
+// shown is what a drain is evaluated to be: the open concerns, without their ids
+// and times of announcement, and all derived answers.
 func (h *hospital) shown(t *rapid.T) string {
 	ctx := context.Background()
 	st, err := h.DrainStatus(ctx, "d1")
 	if err != nil {
 		t.Fatal(err)
 	}
-	open := map[string]drain.Finding{}
 	var lines []string
-	for _, f := range st.Open {
-		open[f.Rule] = f
-		lines = append(lines, fmt.Sprintf("%s %s %s %v %s", f.Rule, f.Patient, f.Since, f.Evidence, f.Text))
-	}
-	slices.Sort(lines)
-	for _, f := range st.Findings {
-		lines = append(lines, "now "+f.Rule+" "+string(f.Severity))
-		if o, ok := open[f.Rule]; !ok || o.Severity.Weight() < f.Severity.Weight() {
-			t.Errorf("the rules find %s %s, open is %+v", f.Severity, f.Rule, o)
+	kept := map[string]drain.Severity{}
+	for _, c := range st.Concerns {
+		for _, e := range c.Evidence {
+			kept[e.Rule] = e.Severity
+			lines = append(lines, fmt.Sprintf("%s %s %s %s %v %s", e.Rule, e.Severity, c.Patient, e.Since, e.Readings, escalate.Undated(e.Text)))
+		}
+		if c.Severity != c.Evidence[0].Severity {
+			t.Errorf("%s is %s and rests on %+v", c.Kind, c.Severity, c.Evidence)
 		}
 	}
-	if len(open) != len(st.Findings) || len(open) != len(st.Open) {
-		t.Errorf("%d findings hold, open are %d", len(st.Findings), len(st.Open))
+	slices.Sort(lines)
+	// The rules, evaluated by the whole stay, find what is kept.
+	c, err := h.load(ctx, "d1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	found := escalate.Evaluate(c.settings.Escalate, c.subject(), h.Now())
+	for _, f := range found {
+		if kept[f.Rule] != f.Severity {
+			t.Errorf("the rules find %s %s, kept is %q", f.Severity, f.Rule, kept[f.Rule])
+		}
+	}
+	if len(found) != len(kept) {
+		t.Errorf("the rules find %d, kept are %v", len(found), kept)
 	}
 	out, err := h.DrainOutput(ctx, "d1", Span{Period: window.Day, Attribution: balance.Spread})
 	if err != nil {
@@ -218,7 +227,7 @@ func TestPartsAddUpToTheWhole(t *testing.T) {
 
 // A chain of random steps and times, with restarts and a second process: what
 // is open is at every sweep what the rules find, once.
-func TestFindingsFollowTheRules(t *testing.T) {
+func TestConcernsFollowTheRules(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
 		h, done := fresh(t, rt)
 		defer done()
@@ -257,13 +266,13 @@ func TestFindingsFollowTheRules(t *testing.T) {
 				rt.Errorf("a second sweep wrote %s", v[0].JSON())
 			}
 		}
-		all, err := h.db.Findings(context.Background(), "d1", false)
+		all, err := h.db.Concerns(context.Background(), "d1", time.Time{})
 		if err != nil {
 			rt.Fatal(err)
 		}
 		for _, f := range all {
 			if !f.Open() && f.Until.Before(f.Since) {
-				rt.Errorf("%s ended at %s and began at %s", f.Rule, f.Until, f.Since)
+				rt.Errorf("%s ended at %s and began at %s", f.Kind, f.Until, f.Since)
 			}
 		}
 	})

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"maps"
+	"math/rand/v2"
 	"slices"
 	"strings"
 	"time"
@@ -13,6 +14,7 @@ import (
 	"github.com/google/uuid"
 
 	"tidemark/fhirmap"
+	"tidemark/internal/concern"
 	"tidemark/internal/drain"
 	"tidemark/internal/fault"
 	"tidemark/internal/fhirjson"
@@ -30,10 +32,17 @@ type Change struct {
 	Method   store.Method
 	Key      store.Key      // ID empty: a new one is given
 	Resource *fhirjson.Node // nil for a deletion; the service takes it over
-	Expect   store.Expect
-	Unless   *search.Query // conditional create
-	Only     string        // the one patient of whom the caller may know; "" for all
+	Expect   store.Expect   // what the caller says is there; the change is refused if it is not
+	Rests    store.Expect   // the version, or the absence, on which the change was planned; Any for none
+	Unless   *search.Query  // the change was planned on this matching nothing
+	Only     string         // the one patient of whom the caller may know; "" for all
+	Carried  bool           // it is as it was but for a reference: it was evaluated when it was written
+	By       string         // subject of the caller; "" where data are brought in as a whole
 }
+
+// A Plan reads what is there and says what to change, with the audit records of
+// that. It is made again after a write conflict.
+type Plan func(ctx context.Context) ([]Change, []store.AuditRecord, error)
 
 // NewID makes a logical id. They grow with time, which keeps new resources
 // together in an index.
@@ -49,68 +58,113 @@ func NewID() string {
 type prepared struct {
 	Change
 	facts  store.Facts
-	expect store.Expect // Change.Expect, or the version that this step rests on
-	before store.Facts  // of the current version, for an update or a deletion
-	kept   bool         // a conditional create that what is there answers
+	expect store.Expect  // Change.Expect, or what this step rests on
+	before store.Facts   // of the current version, for an update or a deletion
+	was    store.Version // that version
 }
 
 // Commit applies the changes, all or none: it validates, guards against the
 // wrong drain, evaluates the rules of every drain that is touched, and
-// commits the changes with the findings that they open, alter or close.
+// commits the changes with the concerns that they open, alter or close.
 func (s *Service) Commit(ctx context.Context, changes []Change, audit []store.AuditRecord) ([]store.Result, error) {
-	return s.apply(ctx, changes, audit, true)
+	return s.Do(ctx, nil, func(context.Context) ([]Change, []store.AuditRecord, error) { return changes, audit, nil })
 }
 
-// Load is Commit for data that are brought in as a whole: no rule judges a
+// Do is Commit for changes that are planned on what is there. names are the
+// resources and conditions that the plan is about, as far as they are known:
+// writers of one of them take turns, planning included.
+func (s *Service) Do(ctx context.Context, names []string, plan Plan) ([]store.Result, error) {
+	return s.apply(ctx, names, plan, manner{judge: true})
+}
+
+// Load is Commit for data that are brought in as a whole: no rule evaluates a
 // course of which half is still to come. A Sweep over all drains must follow.
 func (s *Service) Load(ctx context.Context, changes []Change) ([]store.Result, error) {
-	return s.apply(ctx, changes, nil, false)
+	return s.apply(ctx, nil, func(context.Context) ([]Change, []store.AuditRecord, error) { return changes, nil, nil }, manner{})
 }
 
-func (s *Service) apply(ctx context.Context, changes []Change, audit []store.AuditRecord, judge bool) ([]store.Result, error) {
+// maxTries bounds how often a step is made again. From its second try on a step
+// holds all that it changes, so that only writers of other processes come
+// between again.
+const maxTries = 20
+
+// manner is how a step is made.
+type manner struct {
+	judge bool     // by the rules
+	alone []string // patients about whom nobody else may write from planning on
+}
+
+// apply is the one place where a step is made again, for one reason: what it
+// read - the resource, what a condition finds, the concerns that are open - was
+// changed by another writer before it was written.
+func (s *Service) apply(ctx context.Context, names []string, plan Plan, how manner) ([]store.Result, error) {
+	for try := 1; ; try++ {
+		results, ps, err := s.step(ctx, names, plan, how)
+		if err == nil || !errors.Is(err, errWriteConflict) {
+			return results, err
+		}
+		if try == maxTries {
+			return nil, &fault.Error{Kind: fault.Unavailable, RetryAfter: time.Second, Cause: err, Issues: []fault.Issue{{
+				Severity: fault.Err, Code: "conflict", Diagnostics: "Other writers keep changing the resource; nothing was written. Send it again.",
+			}}}
+		}
+		for _, p := range ps {
+			names = append(slices.Clip(names), p.Key.String())
+		}
+		select {
+		case <-ctx.Done():
+			return nil, ctx.Err()
+		case <-time.After(rand.N(time.Duration(try-1)*time.Millisecond + 1)):
+		}
+	}
+}
+
+// step plans and commits once. errWriteConflict is in the chain of its error
+// after a write conflict.
+func (s *Service) step(ctx context.Context, names []string, plan Plan, how manner) ([]store.Result, []prepared, error) {
+	defer s.names.lock(names)()
+	if len(how.alone) > 0 {
+		unlock, err := s.alone(ctx, how.alone...)
+		if err != nil {
+			return nil, nil, err
+		}
+		defer unlock()
+	}
+	changes, audit, err := plan(ctx)
+	if err != nil || len(changes) == 0 {
+		return nil, nil, err
+	}
 	ps := make([]prepared, len(changes))
 	var refused Refused
 	for i, c := range changes {
-		var err error
 		if ps[i], err = s.prepare(c); err != nil {
 			refused.add(i, err)
 		}
 	}
 	if err := refused.as(len(changes)); err != nil {
-		return nil, err
+		return nil, ps, err
 	}
-	// A step rests on what it read: which drain an update leaves, which findings
-	// are open. If another writer comes between, it is made again from there.
-	for try := 1; ; try++ {
-		results, writes, err := s.commit(ctx, ps, audit, judge)
-		switch {
-		case err == nil:
-			return results, nil
-		case !s.overtaken(ctx, err, ps, writes):
-			return nil, err
-		case try == maxTries:
-			return nil, &fault.Error{Kind: fault.Unavailable, RetryAfter: time.Second, Cause: err, Issues: []fault.Issue{{
-				Severity: fault.Err, Code: "conflict", Diagnostics: "Others change the same drain all the time; nothing was written. Send it again.",
-			}}}
-		}
+	results, writes, err := s.commit(ctx, ps, audit, how)
+	if err != nil && s.conflicted(ctx, err, ps, writes) {
+		err = fmt.Errorf("%w: %w", errWriteConflict, err)
 	}
+	return results, ps, err
 }
 
-// maxTries bounds how often a step is made again. Writers of one process take
-// turns, so that only those of other processes can overtake it.
-const maxTries = 20
-
-// overtaken reports whether a step was refused since another writer changed
+// conflicted reports whether a step was refused because another writer changed
 // something between its reading and its writing, and not for an expectation
 // that the caller stated.
-func (s *Service) overtaken(ctx context.Context, err error, ps []prepared, writes []store.Write) bool {
-	if errors.Is(err, errOvertaken) {
+func (s *Service) conflicted(ctx context.Context, err error, ps []prepared, writes []store.Write) bool {
+	if errors.Is(err, errWriteConflict) || errors.Is(err, store.ErrMatched) {
 		return true
 	}
 	if !fault.Is(err, fault.Conflict) && !fault.Is(err, fault.Precondition) {
 		return false
 	}
 	for i, w := range writes {
+		if w.Facts.Placement != nil && len(w.Claims) > 0 && lostClaim(err) {
+			return true // another placement of the drain came between; the guard sees it now
+		}
 		if i < len(ps) && ps[i].expect == ps[i].Expect {
 			continue
 		}
@@ -166,13 +220,14 @@ func (s *Service) prepare(c Change) (prepared, error) {
 	}
 	p.Resource.SetAt(1, "id", fhirjson.Str(p.Key.ID))
 	var l fault.List
-	if s.validate != nil {
+	if s.validate != nil && !c.Carried {
 		l = *s.validate(p.Resource)
 		if l.Failed() && r4.Kind(&l) == fault.Invalid {
 			return p, l.As(fault.Invalid)
 		}
 	}
 	broken := l.Failed()
+	l.Issues = append(l.Issues, r4.Storable(p.Resource).Issues...)
 	facts, more := s.decode(p.Resource)
 	for _, is := range more.Issues {
 		// What R4 has found already is not said twice, and a model that does not
@@ -207,7 +262,7 @@ func covered(list []fault.Issue, is fault.Issue) bool {
 	return false
 }
 
-func (s *Service) commit(ctx context.Context, ps []prepared, audit []store.AuditRecord, judge bool) ([]store.Result, []store.Write, error) {
+func (s *Service) commit(ctx context.Context, ps []prepared, audit []store.AuditRecord, how manner) ([]store.Result, []store.Write, error) {
 	var touched []string
 	for i := range ps {
 		if err := s.before(ctx, &ps[i]); err != nil {
@@ -218,11 +273,11 @@ func (s *Service) commit(ctx context.Context, ps []prepared, audit []store.Audit
 	}
 	slices.Sort(touched)
 	touched = slices.Compact(touched)
-	defer s.lock(touched)()
-
-	if err := s.lookAhead(ctx, ps); err != nil {
-		return nil, nil, err
+	if len(how.alone) == 0 {
+		defer s.records.share(patientsOf(ps))()
+		defer s.drains.lock(touched)()
 	}
+
 	now := s.Now()
 	courses := make(map[string]*course, len(touched))
 	for _, id := range touched {
@@ -233,36 +288,56 @@ func (s *Service) commit(ctx context.Context, ps []prepared, audit []store.Audit
 		c.place(ps)
 		courses[id] = &c
 	}
-	if err := s.guard(ps, courses, now); err != nil {
+	if err := s.guard(ctx, ps, courses, now); err != nil {
 		return nil, nil, err
 	}
 	writes := make([]store.Write, 0, len(ps)+2)
+	var large Refused
 	for i := range ps {
 		p := &ps[i]
 		w := store.Write{Key: p.Key, Method: p.Method, Expect: p.expect, Unless: p.Unless, Facts: p.facts}
 		if p.Method != store.Delete {
 			w.Body = fhirmap.Body(p.Resource)
+			if n := len(w.Body.JSON); s.resource > 0 && n > s.resource {
+				large.add(i, fault.New(fault.TooLarge, "too-long", "The %s has %d bytes; at most %d are kept of one resource. Leave attachments out, or refer to them.", p.Key.Type, n, s.resource))
+				continue
+			}
 			w.Doc = search.Extract(p.Resource, s.extract)
-			w.Claims = fhirmap.Claims(p.Resource)
+			w.Claims = fhirmap.Claims(p.Resource, p.facts)
+			if place := p.facts.Placement; place != nil {
+				w.Claims = placementClaims(p, ps, courses[place.Drain])
+			}
 		}
 		writes = append(writes, w)
 	}
+	if err := large.as(len(ps)); err != nil {
+		return nil, nil, err
+	}
+	altered := alteredReadings(ps)
+	writes, err := s.corrections(writes, ps, altered, now)
+	if err != nil {
+		return nil, nil, err
+	}
 	judged := make(map[string]judgement, len(touched))
-	if judge {
-		altered := alteredReadings(ps)
+	if how.judge {
 		for _, id := range touched {
 			c := courses[id]
-			open, err := s.store.Findings(ctx, id, true)
+			if err := s.settle(ctx, c, now); err != nil {
+				return nil, nil, err
+			}
+			n := c.news(ps, altered)
+			from := n.from(now)
+			stored, err := s.store.Concerns(ctx, id, concern.Case{Settings: c.settings.Concern, Now: from}.Since())
 			if err != nil {
 				return nil, nil, err
 			}
 			if c.found {
-				if err := s.read(ctx, c, now); err != nil {
+				if err := s.look(ctx, c, stored, from, now); err != nil {
 					return nil, nil, err
 				}
 				c.chart(ps)
 			}
-			j, err := s.judge(ctx, c, open, now, altered)
+			j, err := s.judge(ctx, c, stored, now, n)
 			if err != nil {
 				return nil, nil, err
 			}
@@ -276,89 +351,72 @@ func (s *Service) commit(ctx context.Context, ps []prepared, audit []store.Audit
 	}
 	for _, id := range touched {
 		if j, ok := judged[id]; ok {
-			s.wake(id, j.next, j.ok)
+			s.wake(id, j.next)
+			s.forget(j.beside...)
 		} else {
 			s.forget(id)
-		}
-	}
-	for i, r := range results[:len(ps)] {
-		if r.Existing != ps[i].kept {
-			s.forget(drainsOf(ps[i].facts)...) // the look ahead was overtaken
 		}
 	}
 	s.moved(ctx, ps)
 	return results[:len(ps)], writes, nil
 }
 
-// lookAhead finds the conditional creates that will be answered by what is
-// there, so that no finding is drawn from a reading that is not kept.
-func (s *Service) lookAhead(ctx context.Context, ps []prepared) error {
-	for i := range ps {
-		p := &ps[i]
-		if p.Unless == nil {
-			continue
-		}
-		q := *p.Unless
-		q.Count = 1
-		page, err := s.store.Search(ctx, q)
-		if err != nil {
-			return err
-		}
-		p.kept = len(page.Matches) > 0
-	}
-	return nil
-}
-
-// moved makes the sweep look at the drains whose ward may have changed, where
-// wards have thresholds of their own.
+// moved makes the sweep look at the drains whose whereabouts, and so the limits
+// that hold for them, may have changed.
 func (s *Service) moved(ctx context.Context, ps []prepared) {
-	if !s.policy().HasOverrides() {
-		return
-	}
 	for _, p := range ps {
 		switch {
+		case p.Key.Type == "Patient":
+			s.mu.Lock()
+			delete(s.called, p.Key.ID)
+			s.mu.Unlock()
 		case p.facts.Stay != nil && p.facts.Stay.Patient != "":
-			if drains, err := s.store.DrainsOf(ctx, p.facts.Stay.Patient); err == nil {
+			if drains, err := s.store.Drains(ctx, store.DrainQuery{Patient: p.facts.Stay.Patient}); err == nil {
 				for _, d := range drains {
 					s.forget(d.ID)
 				}
 				continue
 			}
 			s.forgetAll()
-		case p.Key.Type == "Encounter", p.Key.Type == "Location":
+		case p.Key.Type == "Encounter", p.Key.Type == "Location" && s.policy().HasOverrides():
 			s.forgetAll()
 		}
 	}
 }
 
-// before reads the facts of the current version and pins the write to it. Only
-// resources that concern a drain need it.
+// before reads the facts of the current version and pins the write to it, if
+// the plan has not. Only resources that concern a drain need it.
 func (s *Service) before(ctx context.Context, p *prepared) error {
-	p.before, p.expect = store.Facts{}, p.Expect
+	p.before, p.was, p.expect = store.Facts{}, store.Version{}, p.Expect
+	free := p.Expect == store.Any || p.Expect == store.Exists
+	if free && p.Rests != store.Any {
+		p.expect, free = p.Rests, false
+	}
 	switch p.Key.Type {
 	case "Observation", "Device", "DeviceUseStatement":
 	default:
 		return nil
 	}
-	if p.Expect == store.Absent {
+	if p.expect == store.Absent {
 		return nil
 	}
 	v, err := s.store.Read(ctx, p.Key)
-	ours := p.Expect == store.Any || p.Expect == store.Exists
 	switch {
 	case fault.Is(err, fault.NotFound):
-		if p.Expect == store.Any && p.Method != store.Delete {
+		if free && p.Expect == store.Any && p.Method != store.Delete {
 			p.expect = store.Absent
 		}
 		return nil
 	case err != nil:
 		return err
+	case p.expect == p.Rests && p.expect > 0 && v.Number != int64(p.Rests):
+		return errWriteConflict
 	case v.Deleted():
-		if p.Expect == store.Any && p.Method != store.Delete {
+		if free && p.Expect == store.Any && p.Method != store.Delete {
 			p.expect = store.Expect(v.Number)
 		}
 		return nil
-	case ours:
+	case free:
 		p.expect = store.Expect(v.Number)
 	}
 	n, err := fhirjson.Parse(v.Body.JSON)
@@ -366,6 +424,7 @@ func (s *Service) before(ctx context.Context, p *prepared) error {
 		return fault.Wrap(err, "read the stored version of "+p.Key.String())
 	}
 	p.before, _ = s.decode(n)
+	p.was = v
 	return nil
 }
 
@@ -405,22 +464,32 @@ func alteredReadings(ps []prepared) []string {
 	return ids
 }
 
+// news is what the changes mean to a drain.
+func (c *course) news(ps []prepared, altered []string) news {
+	n := news{withdrawn: altered}
+	for i := range ps {
+		p := &ps[i]
+		if e := p.facts.Entry; e != nil && e.Drain == c.id && (p.before.Entry == nil || slices.Contains(altered, p.Key.ID)) {
+			n.charted = append(n.charted, *e)
+		}
+	}
+	return n
+}
+
 func equalEntries(a, b drain.Entry) bool {
 	return a.Kind == b.Kind && a.Drain == b.Drain && a.Patient == b.Patient && a.At.Equal(b.At) && a.Status == b.Status &&
 		a.Measured.Known == b.Measured.Known && a.Measured.Volume.Equal(b.Measured.Volume) && a.Measured.Absent == b.Measured.Absent &&
 		a.Instilled.Equal(b.Instilled) && a.Estimated == b.Estimated && a.Vessel == b.Vessel &&
 		a.Appearance == b.Appearance && a.Colour == b.Colour && a.Suction == b.Suction && a.Patency == b.Patency &&
 		a.Fill.Known == b.Fill.Known && a.Fill.Value.Equal(b.Fill.Value) &&
-		slices.Equal(a.Signs, b.Signs) && a.Assessed == b.Assessed && a.Dislodged == b.Dislodged
+		slices.Equal(a.Signs, b.Signs) && a.Assessed == b.Assessed && a.Dislodged == b.Dislodged &&
+		a.Odour == b.Odour && slices.Equal(a.Care, b.Care) && a.DoneBy == b.DoneBy
 }
 
 // place makes the whereabouts of a drain those that the changes leave.
 func (c *course) place(ps []prepared) {
 	for i := range ps {
 		p := &ps[i]
-		if p.kept {
-			continue
-		}
 		switch {
 		case p.facts.Drain != nil && p.Key.ID == c.id:
 			c.drain, c.found = *p.facts.Drain, true
@@ -434,7 +503,7 @@ func (c *course) place(ps []prepared) {
 			}
 		}
 	}
-	slices.SortFunc(c.placements, func(a, b drain.Placement) int { return cmp.Or(a.Start.Compare(b.Start), cmp.Compare(a.ID, b.ID)) })
+	slices.SortFunc(c.placements, byStart)
 }
 
 // chart makes the entries of a drain those that the changes leave.
@@ -443,9 +512,6 @@ func (c *course) chart(ps []prepared) {
 	var came []drain.Entry
 	for i := range ps {
 		p := &ps[i]
-		if p.kept {
-			continue
-		}
 		if p.before.Entry != nil {
 			gone[p.Key.ID] = true
 		}
@@ -462,18 +528,50 @@ func (c *course) chart(ps []prepared) {
 
 // guard refuses entries on the wrong drain or at an impossible time: contract
 // 3.3. Changes of the same step count as made. A correction that leaves drain,
-// patient and time as they are is not judged again, so that an entry can be put
+// patient and time as they are is not evaluated again, so that an entry can be put
 // right when its drain has long been out.
-func (s *Service) guard(ps []prepared, courses map[string]*course, now time.Time) error {
+func (s *Service) guard(ctx context.Context, ps []prepared, courses map[string]*course, now time.Time) error {
 	var refused Refused
-	for i, p := range ps {
-		if place, b := p.facts.Placement, p.before.Placement; place != nil && p.Only != "" && !p.kept &&
+	room := dayRoom{s: s, zone: s.policy().Zone(), left: map[string]int{}}
+	for i := range ps {
+		p := &ps[i]
+		if p.Carried {
+			continue
+		}
+		if p.Key.Type == "Patient" && p.Method != store.Delete {
+			if err := s.guardLink(ctx, p); fault.Is(err, fault.Rule) {
+				refused.add(i, err)
+				continue
+			} else if err != nil {
+				return err
+			}
+		}
+		// That an entry's drain is in the patient is looked at below, and says as much.
+		if e := p.facts.Entry; e == nil || e.Drain == "" {
+			if err := s.guardMerged(ctx, p); fault.Is(err, fault.Rule) {
+				refused.add(i, err)
+				continue
+			} else if err != nil {
+				return err
+			}
+		}
+		if place, b := p.facts.Placement, p.before.Placement; place != nil && p.Only != "" &&
 			!courses[place.Drain].known(p.Only, p.Key.ID) && (b == nil || b.Patient != p.Only || b.Drain != place.Drain) {
 			refused.add(i, fault.At(fault.Rule, "not-found", "DeviceUseStatement.device", unknownToPatient, place.Drain))
 			continue
 		}
+		if place := p.facts.Placement; place != nil && place.Counts() && courses[place.Drain] != nil {
+			if err := s.guardPlacement(ctx, p, ps, courses[place.Drain]); err != nil {
+				var list *fault.Error
+				if !errors.As(err, &list) {
+					return err
+				}
+				refused.add(i, err)
+			}
+			continue
+		}
 		e := p.facts.Entry
-		if e == nil || p.kept {
+		if e == nil {
 			continue
 		}
 		if b := p.before.Entry; b != nil && b.Counts() && b.Drain == e.Drain && b.Patient == e.Patient && b.At.Equal(e.At) {
@@ -481,22 +579,66 @@ func (s *Service) guard(ps []prepared, courses map[string]*course, now time.Time
 		}
 		var l fault.List
 		if skew := s.policy().ClockSkew(); e.At.After(now.Add(skew)) {
-			l.Add("value", "Observation.effective", "The time %s lies %s in the future; at most %s is allowed for clocks that differ. Chart it when it has happened.",
+			l.Add("value", "Observation.effective", "The time %s lies %s in the future; at most %s is allowed for differences between clocks. Chart it when it has happened.",
 				e.At.Format(time.RFC3339), e.At.Sub(now).Round(time.Second), skew)
 		}
 		if e.Drain != "" && e.Counts() {
 			courses[e.Drain].guard(e, p.Only, &l)
+			if !l.Failed() {
+				if err := room.take(ctx, p.Key.ID, e, &l); err != nil {
+					return err
+				}
+			}
 		}
 		if err := l.As(fault.Rule); err != nil {
+			if merged := s.guardMerged(ctx, p); fault.Is(merged, fault.Rule) {
+				err = merged
+			}
 			refused.add(i, err)
 		}
 	}
 	return refused.as(len(ps))
 }
 
+// dayRoom counts what may still be charted of a drain on a day: the rules go over
+// all of it again and again, so that one drain must not grow without bound.
+type dayRoom struct {
+	s    *Service
+	zone *time.Location
+	left map[string]int // by drain and day
+}
+
+func (r *dayRoom) take(ctx context.Context, id string, e *drain.Entry, l *fault.List) error {
+	most := r.s.readings
+	if most <= 0 {
+		return nil
+	}
+	at := e.At.In(r.zone)
+	from := time.Date(at.Year(), at.Month(), at.Day(), 0, 0, 0, 0, r.zone)
+	name := e.Drain + " " + from.Format(time.DateOnly)
+	left, known := r.left[name]
+	if !known {
+		there, err := r.s.store.Entries(ctx, store.EntryQuery{Drain: e.Drain, From: from, To: from.AddDate(0, 0, 1), First: most + 1})
+		if err != nil {
+			return err
+		}
+		left = most
+		for _, x := range there {
+			if x.ID != id {
+				left--
+			}
+		}
+	}
+	r.left[name] = left - 1
+	if left <= 0 {
+		l.Add("too-costly", "Observation.effective", "Device/%s has %d entries on %s already, the limit for one day: chart each emptying once, and send the values of an instrument as one sum for each emptying.", e.Drain, most, from.Format(time.DateOnly))
+	}
+	return nil
+}
+
 // unknownToPatient is said to those who may know of one patient only: of a
 // drain that never was and of somebody else's alike.
-const unknownToPatient = "No drain Device/%s of this patient is known; check the drain's label, or register the Device first."
+const unknownToPatient = "No drain Device/%s of this patient is registered; check the drain's label, or register the Device first."
 
 // known reports whether the drain is one of the patient's, by its Device or by
 // a placement other than the one with that id.
@@ -512,7 +654,7 @@ func (c *course) guard(e *drain.Entry, only string, l *fault.List) {
 		return
 	}
 	if !c.found {
-		l.Add("not-found", device, "No drain Device/%s is known; check the drain's label, or register the Device first.", e.Drain)
+		l.Add("not-found", device, "No drain Device/%s is registered; check the drain's label, or register the Device first.", e.Drain)
 		return
 	}
 	var real []drain.Placement
@@ -527,7 +669,7 @@ func (c *course) guard(e *drain.Entry, only string, l *fault.List) {
 	if len(real) == 0 {
 		switch {
 		case planned:
-			l.Add("business-rule", device, "The drain Device/%s has not been placed yet, its placement is only intended: chart the DeviceUseStatement as active first, or check the drain's label.", e.Drain)
+			l.Add("business-rule", device, "The drain Device/%s has not been placed yet; its placement is only intended: chart the DeviceUseStatement as active first, or check the drain's label.", e.Drain)
 		case c.drain.Patient == "":
 			l.Add("business-rule", device, "The drain Device/%s has not been placed in any patient: chart its DeviceUseStatement first.", e.Drain)
 		case c.drain.Patient != e.Patient:
@@ -581,5 +723,5 @@ func (s *Service) Validate(ctx context.Context, n *fhirjson.Node, only string) e
 		c.place(ps)
 		courses[id] = &c
 	}
-	return s.guard(ps, courses, s.Now())
+	return s.guard(ctx, ps, courses, s.Now())
 }

@@ -6,14 +6,16 @@ import (
 	"fmt"
 	"time"
 
+	"tidemark/internal/concern"
 	"tidemark/internal/fault"
+	"tidemark/internal/store"
 )
 
 // sweepBatch is how many drains a sweep lists at a time.
 const sweepBatch = 500
 
 // Sweep evaluates every drain whose condition time alone may have changed
-// since it was last looked at, and brings its findings up to date. It is
+// since it was last looked at, and brings its concerns up to date. It is
 // called every few seconds; a drain that nothing can change is passed over.
 // all looks at every drain, as after a start or a change of policy. A drain
 // that fails does not keep the others from being looked at; the error names it
@@ -22,6 +24,9 @@ func (s *Service) Sweep(ctx context.Context, all bool) (evaluated int, err error
 	now := s.Now()
 	seen := map[string]bool{}
 	var failed []error
+	if err := s.settleMerges(ctx); err != nil {
+		failed = append(failed, err)
+	}
 	look := func(id string) {
 		if seen[id] {
 			return
@@ -30,17 +35,27 @@ func (s *Service) Sweep(ctx context.Context, all bool) (evaluated int, err error
 		s.mu.Lock()
 		at, known := s.wakeAt[id]
 		s.mu.Unlock()
-		if known && !all && now.Before(at) {
+		if known && !all && now.Before(at) || s.rests(id, now) {
 			return
 		}
 		evaluated++
-		if err := s.Reevaluate(ctx, id); err != nil {
+		began := s.Now()
+		err := fault.Contain("evaluate the drain", func() error {
+			ctx, cancel := context.WithTimeout(ctx, drainTime)
+			defer cancel()
+			return s.reevaluate(ctx, id, all)
+		})
+		s.rest(id, began)
+		if err != nil {
+			if errors.Is(err, fault.ErrPanic) {
+				s.log.Error("a drain is skipped: a defect occurred while it was evaluated", "drain", id, "cause", fault.Of(err).Cause)
+			}
 			s.forget(id)
 			failed = append(failed, fmt.Errorf("drain %s: %w", id, err))
 		}
 	}
 	for after := ""; ctx.Err() == nil; {
-		drains, err := s.store.ActiveDrains(ctx, after, sweepBatch)
+		drains, err := s.store.Drains(ctx, store.DrainQuery{After: after, Limit: sweepBatch})
 		if err != nil {
 			return evaluated, errors.Join(append(failed, err)...)
 		}
@@ -52,46 +67,106 @@ func (s *Service) Sweep(ctx context.Context, all bool) (evaluated int, err error
 		}
 		after = drains[len(drains)-1].ID
 	}
-	// Drains that are no longer active may still have open findings.
+	// A drain that is in place is looked at whatever its Device says.
 	for after := ""; ctx.Err() == nil; {
-		fs, err := s.store.OpenFindings(ctx, after, sweepBatch)
+		placed, err := s.store.OpenPlacements(ctx, after, sweepBatch)
 		if err != nil {
 			return evaluated, errors.Join(append(failed, err)...)
 		}
-		for _, f := range fs {
-			look(f.Drain)
+		for _, p := range placed {
+			if p.Open() && p.Drain != "" {
+				look(p.Drain)
+			}
 		}
-		if len(fs) < sweepBatch {
+		if len(placed) < sweepBatch {
 			break
 		}
-		after = fs[len(fs)-1].ID
+		after = placed[len(placed)-1].ID
+	}
+	// Drains that are no longer active may still have open concerns.
+	for after := ""; ctx.Err() == nil; {
+		cs, err := s.store.OpenConcerns(ctx, after, sweepBatch)
+		if err != nil {
+			return evaluated, errors.Join(append(failed, err)...)
+		}
+		for _, c := range cs {
+			look(c.Drain)
+		}
+		if len(cs) < sweepBatch {
+			break
+		}
+		after = cs[len(cs)-1].ID
 	}
 	return evaluated, errors.Join(append(failed, ctx.Err())...)
 }
 
-// Reevaluate brings the findings of one drain up to date.
+// A drain that takes long must not keep the sweep from all others again and
+// again: it rests for a while that grows with what it took, so that it has a
+// twentieth of the time at most.
+const (
+	drainTime = 30 * time.Second // for what the store does for one drain
+	longTime  = time.Second
+	restShare = 19
+	restMost  = 10 * time.Minute
+)
+
+func (s *Service) rest(id string, began time.Time) {
+	took := s.Now().Sub(began)
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if took < longTime {
+		delete(s.restTo, id)
+		return
+	}
+	s.restTo[id] = began.Add(took + min(restShare*took, restMost))
+	s.log.Warn("a drain takes long to evaluate and is skipped for a while", "drain", id, "took", took, "until", s.restTo[id])
+}
+
+func (s *Service) rests(id string, now time.Time) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return now.Before(s.restTo[id])
+}
+
+// Reevaluate brings the concerns of one drain up to date.
 func (s *Service) Reevaluate(ctx context.Context, id string) error {
-	defer s.lock([]string{id})()
-	open, err := s.store.Findings(ctx, id, true)
+	return s.reevaluate(ctx, id, false)
+}
+
+// reevaluate does so by what the rules need, or by the whole stay.
+func (s *Service) reevaluate(ctx context.Context, id string, whole bool) error {
+	defer s.drains.lock([]string{id})()
+	now := s.Now()
+	c, err := s.whereabouts(ctx, id)
 	if err != nil {
 		return err
 	}
-	c, err := s.load(ctx, id)
+	if err := s.settle(ctx, &c, now); err != nil {
+		return err
+	}
+	stored, err := s.store.Concerns(ctx, id, concern.Case{Settings: c.settings.Concern, Now: now}.Since())
+	switch {
+	case err != nil:
+	case c.found && whole:
+		err = s.read(ctx, &c, now)
+	case c.found:
+		err = s.look(ctx, &c, stored, now, now)
+	}
 	if err != nil {
 		return err
 	}
-	j, err := s.judge(ctx, &c, open, s.Now(), nil)
+	j, err := s.judge(ctx, &c, stored, now, news{})
 	if err == nil && len(j.writes) > 0 {
 		_, err = s.store.Commit(ctx, j.writes, nil)
 	}
-	if errors.Is(err, errOvertaken) || fault.Is(err, fault.Conflict) || fault.Is(err, fault.Precondition) {
+	if errors.Is(err, errWriteConflict) || fault.Is(err, fault.Conflict) || fault.Is(err, fault.Precondition) {
 		s.forget(id) // another process was first; the next sweep sees what it wrote
 		return nil
 	}
 	if err != nil {
 		return err
 	}
-	s.wake(id, j.next, j.ok)
+	s.wake(id, j.next)
 	return nil
 }
 
@@ -102,7 +177,10 @@ func (s *Service) Run(ctx context.Context, every time.Duration) {
 	version := ""
 	for {
 		v := s.policy().Version()
-		_, err := s.Sweep(ctx, v != version)
+		err := fault.Contain("sweep", func() error {
+			_, err := s.Sweep(ctx, v != version)
+			return err
+		})
 		if ctx.Err() == nil {
 			s.swept(err)
 			version = v // drains that failed are looked at again all the same

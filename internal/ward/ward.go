@@ -1,6 +1,6 @@
 // Package ward owns the impure core of the service: it takes changes in
 // (validated, guarded against the wrong drain, committed together with the
-// findings that they open or close), loads what a derived answer needs, and
+// concerns that they open or close), loads what a derived answer needs, and
 // sweeps for what time alone brings about. The rules themselves live in
 // balance, trend, due, escalate and removal; the FHIR form in fhirmap.
 package ward
@@ -13,8 +13,10 @@ import (
 	"sync"
 	"time"
 
+	"tidemark/fhirmap"
 	"tidemark/internal/drain"
 	"tidemark/internal/escalate"
+	"tidemark/internal/fault"
 	"tidemark/internal/policy"
 	"tidemark/internal/search"
 	"tidemark/internal/store"
@@ -29,33 +31,56 @@ type Service struct {
 	clock    func() time.Time
 	log      *slog.Logger
 	recheck  time.Duration
+	readings int
+	resource int
 	judged   func(time.Duration)
 	swept    func(error)
-	stripes  [4096]sync.Mutex // by drain: evaluation and commit of one drain are one step
+	drains   stripes // evaluation and commit of one drain are one step
+	records  records // of patients
+	names    stripes // planning and commit of one resource, or of what one condition finds, are one step
 
 	mu     sync.Mutex
 	wakeAt map[string]time.Time // when the sweep must look at a drain again
+	restTo map[string]time.Time // before when the sweep does not, since the drain takes long
+	called map[string]name      // of patients, as lists show them
 }
+
+// name is kept for nameLasts, since another process may change the Patient.
+type name struct {
+	text string
+	at   time.Time
+}
+
+const (
+	nameLasts = time.Minute
+	maxNames  = 10000
+)
 
 // Store is the part of the store that the core uses.
 type Store interface {
 	Commit(ctx context.Context, writes []store.Write, audit []store.AuditRecord) ([]store.Result, error)
 	Read(ctx context.Context, key store.Key) (store.Version, error)
+	ReadVersion(ctx context.Context, key store.Key, number int64) (store.Version, error)
 	Search(ctx context.Context, q search.Query) (store.Page, error)
+	History(ctx context.Context, q store.HistoryQuery) (store.HistoryPage, error)
+	Changes(ctx context.Context, after int64, limit int) ([]store.Version, error)
+	Erase(ctx context.Context, e store.Erasure, audit []store.AuditRecord) ([]store.Result, error)
+	Transactions() bool
 	Drain(ctx context.Context, id string) (drain.Drain, bool, error)
-	DrainsOf(ctx context.Context, patient string) ([]drain.Drain, error)
-	DrainsAt(ctx context.Context, places []string) ([]drain.Drain, error)
-	ActiveDrains(ctx context.Context, after string, limit int) ([]drain.Drain, error)
+	Drains(ctx context.Context, q store.DrainQuery) ([]drain.Drain, error)
 	Placements(ctx context.Context, drainID string) ([]drain.Placement, error)
+	OpenPlacements(ctx context.Context, after string, limit int) ([]drain.Placement, error)
 	Entries(ctx context.Context, q store.EntryQuery) ([]drain.Entry, error)
 	Latest(ctx context.Context, drains []string, to time.Time, most int) (map[string]store.Latest, error)
-	Findings(ctx context.Context, drainID string, open bool) ([]drain.Finding, error)
-	OpenFindings(ctx context.Context, after string, limit int) ([]drain.Finding, error)
-	Stays(ctx context.Context, patient string) ([]drain.Stay, error)
+	Concerns(ctx context.Context, drainID string, ended time.Time) ([]drain.Concern, error)
+	OpenConcerns(ctx context.Context, after string, limit int) ([]drain.Concern, error)
+	Stays(ctx context.Context, patients ...string) ([]drain.Stay, error)
+	Walks(ctx context.Context, patients ...string) ([]drain.Walk, error)
 	Place(ctx context.Context, id string) (drain.Place, bool, error)
-	PlacesWithin(ctx context.Context, id string) ([]string, error)
+	PlacesWithin(ctx context.Context, id string) ([]drain.Place, error)
 	State(ctx context.Context, name string) ([]byte, int64, error)
 	SetState(ctx context.Context, name string, value []byte, rev int64) (int64, error)
+	States(ctx context.Context, prefix string) ([]string, error)
 }
 
 // Options are what New needs beside the store.
@@ -69,6 +94,9 @@ type Options struct {
 	// nothing that this process knows of calls for it. Set it (to a minute at
 	// most) where other processes write to the same store; zero is never.
 	Recheck time.Duration
+	// Readings is how many entries of one drain a day may have, Resource how many
+	// bytes a resource; 0 for no limit.
+	Readings, Resource int
 	// Judged is told how long the rules took over one drain, Swept how a sweep
 	// ended. Both are called from several goroutines; nil for nobody.
 	Judged func(took time.Duration)
@@ -77,7 +105,7 @@ type Options struct {
 
 // New makes the core.
 func New(st Store, o Options) *Service {
-	s := &Service{store: st, policy: o.Policy, validate: o.Validate, extract: o.Extract, clock: o.Clock, log: o.Logger, recheck: o.Recheck, judged: o.Judged, swept: o.Swept, wakeAt: map[string]time.Time{}}
+	s := &Service{store: st, policy: o.Policy, validate: o.Validate, extract: o.Extract, clock: o.Clock, log: o.Logger, recheck: o.Recheck, readings: o.Readings, resource: o.Resource, judged: o.Judged, swept: o.Swept, wakeAt: map[string]time.Time{}, restTo: map[string]time.Time{}, called: map[string]name{}}
 	if s.judged == nil {
 		s.judged = func(time.Duration) {}
 	}
@@ -87,22 +115,29 @@ func New(st Store, o Options) *Service {
 	return s
 }
 
-// lock takes the stripes of the drains, in one order for everybody.
-func (s *Service) lock(drains []string) (unlock func()) {
+// stripes are locks by name. A step takes names before records before drains.
+type stripes [4096]sync.Mutex
+
+func stripe(name string, of int) int {
+	h := fnv.New32a()
+	h.Write([]byte(name))
+	return int(h.Sum32() % uint32(of))
+}
+
+// lock takes those of the names, in one order for everybody.
+func (s *stripes) lock(names []string) (unlock func()) {
 	var idx []int
-	for _, d := range drains {
-		h := fnv.New32a()
-		h.Write([]byte(d))
-		idx = append(idx, int(h.Sum32()%uint32(len(s.stripes))))
+	for _, name := range names {
+		idx = append(idx, stripe(name, len(s)))
 	}
 	slices.Sort(idx)
 	idx = slices.Compact(idx)
 	for _, i := range idx {
-		s.stripes[i].Lock()
+		s[i].Lock()
 	}
 	return func() {
 		for _, i := range idx {
-			s.stripes[i].Unlock()
+			s[i].Unlock()
 		}
 	}
 }
@@ -114,7 +149,10 @@ type course struct {
 	drain      drain.Drain
 	placements []drain.Placement
 	entries    []drain.Entry
-	settings   policy.Settings
+	cut        time.Time         // from when on entries holds those that figures are about, where that are too many
+	horizon    time.Time         // from when on entries holds all of the stay; zero: from its start
+	where      drain.Whereabouts // now
+	settings   policy.Settings   // in force there
 }
 
 // stay is the current stay of the drain in a patient, as the rules see it.
@@ -160,7 +198,7 @@ func (c *course) patient(now time.Time) string {
 }
 
 func (c *course) subject() escalate.Subject {
-	s := escalate.Subject{Drain: c.drain, Placements: c.placements, Entries: c.entries, Zone: time.UTC}
+	s := escalate.Subject{Drain: c.drain, Placements: c.placements, Entries: c.entries, Cut: c.cut, Zone: time.UTC}
 	if z := c.settings.Calendar.Zone; z != nil {
 		s.Zone = z
 	}
@@ -188,73 +226,121 @@ func (s *Service) whereabouts(ctx context.Context, id string) (course, error) {
 	return c, err
 }
 
-// read adds what is charted of the current stay, all of it: the last word on a
-// state (the suction, the site) may be as old as the stay.
+// read adds what is charted of the current stay, all of it.
 func (s *Service) read(ctx context.Context, c *course, now time.Time) (err error) {
 	c.entries = nil
 	from, _ := c.span(now)
 	if c.entries, err = s.store.Entries(ctx, store.EntryQuery{Drain: c.id, From: from}); err != nil {
 		return err
 	}
-	c.settings, err = s.Settings(ctx, c.drain, c.placements)
-	return err
+	return s.settle(ctx, c, now)
 }
 
-// settings finds the policy in force for a drain: its ward's, up the chain of
-// places, and its compartment's.
-func (s *Service) Settings(ctx context.Context, d drain.Drain, placements []drain.Placement) (policy.Settings, error) {
+// settle finds out where the drain is now, and the policy in force there.
+func (s *Service) settle(ctx context.Context, c *course, now time.Time) error {
+	var stays []drain.Stay
+	if patient := c.patient(now); patient != "" {
+		var err error
+		if stays, err = s.store.Stays(ctx, patient); err != nil {
+			return err
+		}
+	}
+	return s.settleBy(ctx, c, stays, now)
+}
+
+// settleBy is settle for stays that are known.
+func (s *Service) settleBy(ctx context.Context, c *course, stays []drain.Stay, now time.Time) error {
+	placed, _ := c.span(now)
+	c.where = drain.Where(c.drain, placed, stays, now)
 	p := s.policy()
-	if !p.HasOverrides() {
-		return p.For(nil, d), nil
-	}
-	place := d.Ward
-	if place == "" {
-		patient := d.Patient
-		for _, pl := range placements {
-			if pl.Counts() {
-				patient = pl.Patient
-			}
+	var chain []string
+	if p.HasOverrides() {
+		places, err := s.placeChain(ctx, c.where.Place)
+		if err != nil {
+			return err
 		}
-		if patient != "" {
-			stays, err := s.store.Stays(ctx, patient)
-			if err != nil {
-				return policy.Settings{}, err
-			}
-			for _, st := range stays {
-				if st.Open && len(st.Places) > 0 {
-					place = st.Places[len(st.Places)-1]
-					break
-				}
-			}
+		for _, pl := range places {
+			chain = append(chain, pl.ID)
 		}
 	}
-	chain, err := s.placeChain(ctx, place)
-	return p.For(chain, d), err
+	if c.settings = p.For(chain, c.drain); c.where.Home {
+		c.settings = c.settings.AtHome()
+	}
+	return nil
+}
+
+// Settings are those in force for a drain where it is now.
+func (s *Service) Settings(ctx context.Context, d drain.Drain, placements []drain.Placement) (policy.Settings, error) {
+	c := course{id: d.ID, found: true, drain: d, placements: placements}
+	err := s.settle(ctx, &c, s.Now())
+	return c.settings, err
 }
 
 // placeChain is the place and all that it is part of, innermost first.
-func (s *Service) placeChain(ctx context.Context, place string) ([]string, error) {
-	var chain []string
-	for place != "" && !slices.Contains(chain, place) && len(chain) < 16 {
-		chain = append(chain, place)
-		p, ok, err := s.store.Place(ctx, place)
+func (s *Service) placeChain(ctx context.Context, place string) ([]drain.Place, error) {
+	var chain []drain.Place
+	for place != "" && len(chain) < 16 && !slices.ContainsFunc(chain, func(p drain.Place) bool { return p.ID == place }) {
+		p, _, err := s.store.Place(ctx, place)
 		if err != nil {
 			return nil, err
 		}
-		if !ok {
-			break
-		}
+		p.ID = place // also where no Location of that id is kept
+		chain = append(chain, p)
 		place = p.PartOf
 	}
 	return chain, nil
 }
 
+// Places are the ids of the place where a drain is now, and of all that it is part
+// of, innermost first; none where the drain or its place is not known.
+func (s *Service) Places(ctx context.Context, drain string) ([]string, error) {
+	c, err := s.whereabouts(ctx, drain)
+	if err != nil || !c.found {
+		return nil, err
+	}
+	if err := s.settle(ctx, &c, s.Now()); err != nil {
+		return nil, err
+	}
+	chain, err := s.placeChain(ctx, c.where.Place)
+	ids := make([]string, len(chain))
+	for i, p := range chain {
+		ids[i] = p.ID
+	}
+	return ids, err
+}
+
+// Name is the name of a patient as lists show it; "" where none is known.
+func (s *Service) Name(ctx context.Context, patient string) (string, error) {
+	now := s.Now()
+	s.mu.Lock()
+	n, ok := s.called[patient]
+	s.mu.Unlock()
+	if ok && now.Sub(n.at).Abs() < nameLasts || patient == "" {
+		return n.text, nil
+	}
+	switch tree, _, err := s.readTree(ctx, store.Key{Type: "Patient", ID: patient}); {
+	case err == nil:
+		n = name{fhirmap.PatientName(tree), now}
+	case fault.Is(err, fault.NotFound), fault.Is(err, fault.Gone):
+		n = name{"", now}
+	default:
+		return "", err
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if len(s.called) >= maxNames {
+		clear(s.called)
+	}
+	s.called[patient] = n
+	return n.text, nil
+}
+
 // Now is the service's time.
 func (s *Service) Now() time.Time { return s.clock().UTC() }
 
-// wake notes when the sweep must look at the drain again.
-func (s *Service) wake(id string, at time.Time, ok bool) {
-	if !ok {
+// wake notes when the sweep must look at the drain again, zero for never.
+func (s *Service) wake(id string, at time.Time) {
+	if at.IsZero() {
 		at = never
 	}
 	if s.recheck > 0 {

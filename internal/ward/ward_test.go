@@ -98,7 +98,7 @@ func open(tb testing.TB, dir string) *hospital {
 	extract := search.ExtractOptions{Base: base, Zone: time.UTC}
 	db, err := sqlite.Open(context.Background(), sqlite.Options{
 		Dir: dir, Clock: h.clock, Logger: slog.New(slog.DiscardHandler),
-		Extract: func(raw []byte) (search.Doc, error) {
+		Extract: func(_ context.Context, raw []byte) (search.Doc, error) {
 			n, err := fhirjson.Parse(raw)
 			if err != nil {
 				return search.Doc{}, err
@@ -260,19 +260,19 @@ func (h *hospital) sweep(all bool) int {
 	return n
 }
 
-// findings lists all findings of d1 that there ever were, the oldest first,
-// and checks that the resource says what the projection does.
-func (h *hospital) findings() []drain.Finding {
+// concerns lists all concerns of d1 that there ever were, the oldest first, and
+// checks that the resource says what the projection does.
+func (h *hospital) concerns() []drain.Concern {
 	h.Helper()
-	all, err := h.db.Findings(context.Background(), "d1", false)
+	all, err := h.db.Concerns(context.Background(), "d1", time.Time{})
 	if err != nil {
 		h.Fatal(err)
 	}
-	slices.SortFunc(all, func(a, b drain.Finding) int {
-		return cmp.Or(a.Since.Compare(b.Since), cmp.Compare(a.Rule, b.Rule), a.Announced.Compare(b.Announced), cmp.Compare(a.ID, b.ID))
+	slices.SortFunc(all, func(a, b drain.Concern) int {
+		return cmp.Or(a.Since.Compare(b.Since), cmp.Compare(a.Kind, b.Kind), a.Announced.At.Compare(b.Announced.At), cmp.Compare(a.ID, b.ID))
 	})
-	for _, f := range all {
-		v, err := h.db.Read(context.Background(), store.Key{Type: "DetectedIssue", ID: f.ID})
+	for _, c := range all {
+		v, err := h.db.Read(context.Background(), store.Key{Type: "DetectedIssue", ID: c.ID})
 		if err != nil {
 			h.Fatal(err)
 		}
@@ -281,34 +281,36 @@ func (h *hospital) findings() []drain.Finding {
 			h.Fatal(err)
 		}
 		if err := validator(h.TB)(n).As(fault.Rule); err != nil {
-			h.Errorf("DetectedIssue of %s: %v", f.Rule, err)
+			h.Errorf("DetectedIssue of %s: %v", c.Kind, err)
 		}
 		facts, _ := fhirmap.Decode(n, time.UTC)
-		facts.Finding.Version = f.Version
-		if got, want := fmt.Sprintf("%+v", *facts.Finding), fmt.Sprintf("%+v", f); got != want {
+		facts.Concern.Version = c.Version
+		if got, want := fmt.Sprintf("%+v", *facts.Concern), fmt.Sprintf("%+v", c); got != want {
 			h.Errorf("the resource says\n%s, the projection\n%s", got, want)
 		}
 	}
 	return all
 }
 
-// life is the findings of one rule in words: "high e1 e2; low e3 over".
+// life is the concerns that rest on one rule in words, or did when they ended:
+// "high e1 e2; low e3 over".
 func (h *hospital) life(rule string) string {
 	h.Helper()
 	var lives []string
-	for _, f := range h.findings() {
-		if f.Rule != rule {
-			continue
+	for _, c := range h.concerns() {
+		for _, e := range c.Evidence {
+			if e.Rule != rule {
+				continue
+			}
+			words := append([]string{string(e.Severity)}, e.Readings...)
+			switch {
+			case c.Withdrawn:
+				words = append(words, "withdrawn")
+			case !c.Open():
+				words = append(words, "over")
+			}
+			lives = append(lives, strings.Join(words, " "))
 		}
-		words := []string{string(f.Severity)}
-		words = append(words, f.Evidence...)
-		switch {
-		case f.Withdrawn:
-			words = append(words, "withdrawn")
-		case !f.Open():
-			words = append(words, "over")
-		}
-		lives = append(lives, strings.Join(words, " "))
 	}
 	return strings.Join(lives, "; ")
 }
@@ -320,14 +322,25 @@ func (h *hospital) want(rule, life string) {
 	}
 }
 
-// one gives the only finding of a rule.
-func (h *hospital) one(rule string) drain.Finding {
+// one gives the only concern that rests on a rule.
+func (h *hospital) one(rule string) drain.Concern {
 	h.Helper()
-	fs := slices.DeleteFunc(h.findings(), func(f drain.Finding) bool { return f.Rule != rule })
-	if len(fs) != 1 {
-		h.Fatalf("%s: %d findings, want one", rule, len(fs))
+	cs := slices.DeleteFunc(h.concerns(), func(c drain.Concern) bool { return !c.Holds(rule) })
+	if len(cs) != 1 {
+		h.Fatalf("%s: %d concerns, want one", rule, len(cs))
 	}
-	return fs[0]
+	return cs[0]
+}
+
+// text is the sentence of a rule.
+func (h *hospital) text(rule string) string {
+	h.Helper()
+	for _, e := range h.one(rule).Evidence {
+		if e.Rule == rule {
+			return e.Text
+		}
+	}
+	return ""
 }
 
 func (h *hospital) level(want string) {

@@ -24,7 +24,7 @@ import (
 var types = []string{
 	"AuditEvent", "CodeSystem", "DetectedIssue", "Device", "DeviceUseStatement", "Encounter", "Group", "Location",
 	"Observation", "OperationDefinition", "Organization", "Patient", "Practitioner", "PractitionerRole", "Provenance",
-	"SearchParameter", "StructureDefinition", "Subscription", "ValueSet",
+	"SearchParameter", "StructureDefinition", "Subscription", "Task", "ValueSet",
 }
 
 // primary is the date by which a type is kept in order. Ours.

@@ -8,6 +8,7 @@ import (
 	"go.mongodb.org/mongo-driver/v2/mongo/options"
 
 	"tidemark/internal/store"
+	"tidemark/internal/store/engine"
 )
 
 // record is the document of an audit record. Its _id grows within a process,
@@ -39,22 +40,35 @@ func (s *Store) Audit(ctx context.Context, records []store.AuditRecord) error {
 		return err
 	}
 	defer leave()
-	return wrap(ctx, s.writeAudit(ctx, records), "write audit records")
+	return wrap(ctx, s.insertRecords(ctx, recordsOf(records)), "write audit records")
 }
 
-func (s *Store) writeAudit(ctx context.Context, records []store.AuditRecord) error {
+// recordsOf makes documents of audit records. Their _ids are given here, so that
+// they can be written again when nobody knows whether they were.
+func recordsOf(records []store.AuditRecord) []record {
+	docs := make([]record, len(records))
+	for i, r := range records {
+		docs[i] = record{bson.NewObjectID(), r.ID, r.At.UnixMicro(), r.Action, r.Interaction, r.Outcome, "", r.Agent, r.Client, r.Address, r.Entity, r.Query, r.Patient, r.Detail, r.Request}
+		if r.Outcome != success {
+			docs[i].Refused = r.Outcome
+		}
+	}
+	return docs
+}
+
+// insertRecords writes audit records, but for those that are there.
+func (s *Store) insertRecords(ctx context.Context, records []record) error {
 	if len(records) == 0 {
 		return nil
 	}
 	docs := make([]any, len(records))
 	for i, r := range records {
-		d := record{bson.NewObjectID(), r.ID, r.At.UnixMicro(), r.Action, r.Interaction, r.Outcome, "", r.Agent, r.Client, r.Address, r.Entity, r.Query, r.Patient, r.Detail, r.Request}
-		if r.Outcome != success {
-			d.Refused = r.Outcome
-		}
-		docs[i] = d
+		docs[i] = r
 	}
-	_, err := s.db.Collection(audits).InsertMany(ctx, docs)
+	_, err := s.db.Collection(audits).InsertMany(ctx, docs, options.InsertMany().SetOrdered(false))
+	if _, there := duplicates(err); there {
+		return nil
+	}
 	return err
 }
 
@@ -71,16 +85,16 @@ func (s *Store) AuditRecords(ctx context.Context, q store.AuditQuery) ([]store.A
 		return nil, "", err
 	}
 	defer leave()
-	sum := digest(q.ID, q.Agent, q.Patient, q.Entity, q.Action, q.Interaction, q.Outcome, q.From, q.To)
+	sum := engine.Digest(q.ID, q.Agent, q.Patient, q.Entity, q.Action, q.Interaction, q.Outcome, q.From, q.To)
 	var m *auditMark
 	if q.Cursor != "" {
 		m = new(auditMark)
-		if err := readCursor(q.Cursor, sum, m); err != nil {
+		if err := engine.ReadCursor(q.Cursor, sum, m); err != nil {
 			return nil, "", err
 		}
 	}
 	filter, index := auditFilter(q, m)
-	n := page(q.Count)
+	n := engine.PageSize(q.Count)
 	found, err := list[record](ctx, s, audits, index, filter, options.Find().SetSort(bson.D{is("at", -1), is("_id", -1)}).SetLimit(int64(n+1)))
 	if err != nil {
 		return nil, "", wrap(ctx, err, "read the audit records")
@@ -88,7 +102,7 @@ func (s *Store) AuditRecords(ctx context.Context, q store.AuditQuery) ([]store.A
 	next := ""
 	if len(found) > n {
 		found = found[:n]
-		next = cursor(sum, auditMark{found[n-1].At, found[n-1].OID})
+		next = engine.Cursor(sum, auditMark{found[n-1].At, found[n-1].OID})
 	}
 	var out []store.AuditRecord
 	for _, r := range found {
@@ -98,6 +112,9 @@ func (s *Store) AuditRecords(ctx context.Context, q store.AuditQuery) ([]store.A
 	return out, next, nil
 }
 
+// The versions of an entity lie between these two, behind its own name.
+const ofVersions, ofVersionsEnd = "/_history/", "/_history0"
+
 // auditFilter selects records, and names the index by the field that leaves
 // the fewest. Most records are successful reads, so their action, interaction
 // and outcome have none: the walk by time filters them.
@@ -105,7 +122,7 @@ func auditFilter(q store.AuditQuery, m *auditMark) (bson.D, string) {
 	var filter bson.D
 	index := ""
 	for _, f := range []struct{ field, value, index string }{
-		{"id", q.ID, "id"}, {"entity", q.Entity, "entity"}, {"patient", q.Patient, "patient"}, {"agent", q.Agent, "agent"},
+		{"id", q.ID, "id"}, {"patient", q.Patient, "patient"}, {"agent", q.Agent, "agent"},
 		{"outcome", q.Outcome, ""}, {"interaction", q.Interaction, ""}, {"action", q.Action, ""},
 	} {
 		if f.value == "" {
@@ -117,6 +134,13 @@ func auditFilter(q store.AuditQuery, m *auditMark) (bson.D, string) {
 		filter = append(filter, is(f.field, f.value))
 		if index == "" {
 			index = f.index
+		}
+	}
+	if q.Entity != "" { // a range of the index, of which what begins alike is left out
+		filter = append(filter, is("entity", bson.D{is("$gte", q.Entity), is("$lt", q.Entity+ofVersionsEnd)}),
+			is("$and", bson.A{bson.D{is("$or", bson.A{bson.D{is("entity", q.Entity)}, bson.D{is("entity", bson.D{is("$gte", q.Entity+ofVersions)})}})}}))
+		if q.ID == "" {
+			index = "entity"
 		}
 	}
 	var at bson.D

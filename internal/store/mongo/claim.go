@@ -17,6 +17,7 @@ import (
 	"tidemark/internal/fault"
 	"tidemark/internal/search"
 	"tidemark/internal/store"
+	"tidemark/internal/store/engine"
 )
 
 // claim says which resource has an identifier, or was created under a
@@ -30,6 +31,9 @@ type claim struct {
 	Number int64  `bson:"n"`     // version for which it was taken
 	At     int64  `bson:"at"`    // when, in milliseconds; for people
 	Nonce  string `bson:"nonce"` // changes with every taking
+
+	typ       string // of the owner
+	condition bool   // of a conditional create, not an identifier
 }
 
 // watch remembers since when this process has seen claims pending. So the time
@@ -87,13 +91,19 @@ const (
 	pending                 // the owner's version is not there yet
 )
 
-// standing judges a claim by its owner. A condition is never held: once its
-// resource is there, the search finds it.
-func (s *Store) standing(ctx context.Context, typ string, c *claim) (standing, error) {
+// standing tells how a claim that another writer took is to be taken by its
+// owner. A condition is never held: once its resource is there, the search
+// finds it.
+func (s *Store) standing(ctx context.Context, p *plan, typ string, c *claim) (standing, error) {
 	if c == nil {
 		return free, nil
 	}
-	cur, err := s.current(ctx, store.Key{Type: typ, ID: c.Owner})
+	cur, err := (*version)(nil), error(nil)
+	if mine := p.now[store.Key{Type: typ, ID: c.Owner}]; mine != nil && mine.Seq == 0 {
+		cur = mine // as the plan leaves it
+	} else {
+		cur, err = s.current(ctx, store.Key{Type: typ, ID: c.Owner})
+	}
 	switch {
 	case err != nil:
 		return free, err
@@ -112,10 +122,175 @@ func (s *Store) claim(ctx context.Context, id string) (*claim, error) {
 	return one[claim](ctx, s, claims, byID, bson.D{is("_id", id)}, nil)
 }
 
-// take puts a claim in the place of the one that was seen, for the plan; ok is
+// want notes a claim that the plan has to take for a version. Of several for
+// one identifier the last has it.
+func (p *plan) want(s *Store, id string, v *version, condition bool) {
+	c := claim{ID: id, Owner: v.Res, Number: v.Number, At: s.clock().UnixMilli(), Nonce: bson.NewObjectID().Hex(), typ: v.Type, condition: condition}
+	if i := slices.IndexFunc(p.wants, func(w claim) bool { return w.ID == id }); i >= 0 {
+		p.wants[i] = c
+		return
+	}
+	p.wants = append(p.wants, c)
+}
+
+// wantIdentifiers notes those that the current version does not hold already.
+func (p *plan) wantIdentifiers(s *Store, w *store.Write, v, cur *version) error {
+	for _, value := range w.Claims {
+		id := claimID(v.Type, value)
+		v.Claims = append(v.Claims, id)
+		if cur != nil && slices.Contains(cur.Claims, id) {
+			continue
+		}
+		for _, other := range p.now {
+			if other != nil && other.Seq == 0 && other.key() != v.key() && slices.Contains(other.Claims, id) {
+				return engine.Duplicate(v.Type)
+			}
+		}
+		p.want(s, id, v, false)
+	}
+	return nil
+}
+
+// taking is what one plan asks of claimAll.
+type taking struct {
+	claims  []claim
+	clashed []bool // there already
+	err     error
+}
+
+// claimAll inserts the claims of several plans together. Nearly all are new,
+// so that none is looked up before.
+func (s *Store) claimAll(ts []*taking) {
+	ctx, cancel := s.decisive(context.Background())
+	defer cancel()
+	var docs []any
+	for _, t := range ts {
+		t.clashed = make([]bool, len(t.claims))
+		for _, c := range t.claims {
+			docs = append(docs, c)
+		}
+	}
+	_, err := s.db.Collection(claims).InsertMany(ctx, docs, options.InsertMany().SetOrdered(false))
+	places, clash := duplicates(err)
+	for _, t := range ts {
+		if err != nil && !clash {
+			t.err = err
+		}
+		for i := range t.claims {
+			t.clashed[i] = slices.Contains(places, i)
+		}
+		for i := range places {
+			places[i] -= len(t.claims)
+		}
+	}
+}
+
+// takeClaims takes what the plan wants. What it may have taken is noted
+// whatever comes of it.
+func (s *Store) takeClaims(ctx context.Context, p *plan) error {
+	if len(p.wants) == 0 {
+		return nil
+	}
+	t := &taking{claims: p.wants}
+	began := time.Now()
+	s.claiming.do(t)
+	var rest []claim
+	for i, c := range p.wants {
+		if t.clashed[i] {
+			rest = append(rest, c)
+		} else {
+			p.taken = append(p.taken, c)
+		}
+	}
+	if t.err != nil {
+		return p.unanswered(began, t.err)
+	}
+	for _, c := range rest {
+		if err := s.contend(ctx, p, c); err != nil {
+			return err
+		}
+	}
+	// Who had the claim of a condition before may have made its resource.
+	for _, i := range p.unsure {
+		q := *p.writes[i].Unless
+		matched, err := s.matchesOther(ctx, p, q)
+		if err == nil && matched {
+			err = store.Matched(q.Type)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// patience is how long a claim of another writer is waited for, who usually
+// needs some milliseconds.
+const patience = 2 * time.Second
+
+// contend takes a claim that is there already, when it is free.
+func (s *Store) contend(ctx context.Context, p *plan, mine claim) error {
+	for try := 0; ; try++ {
+		c, err := s.claim(ctx, mine.ID)
+		if err != nil {
+			return err
+		}
+		how := free
+		if c != nil && (mine.condition || c.Owner != mine.Owner) {
+			if how, err = s.standing(ctx, p, mine.typ, c); err != nil {
+				return err
+			}
+		}
+		if c != nil && !mine.condition && c.Owner == mine.Owner {
+			// The owner's own claim is free for a newer version alone: a create of
+			// what is there already would take it, be refused, and give it back.
+			cur, err := s.current(ctx, store.Key{Type: mine.typ, ID: mine.Owner})
+			if err != nil {
+				return err
+			}
+			if cur != nil && cur.Number >= mine.Number {
+				return errAgain
+			}
+		}
+		switch how {
+		case held:
+			return engine.Duplicate(mine.typ)
+		case free:
+			if ok, err := s.take(ctx, p, c, mine); err != nil || ok {
+				return err
+			}
+		case pending:
+			if left, ok := s.doubts.until(s, c.Nonce); ok {
+				return undecided(max(left, time.Second))
+			}
+			if age := s.watch.age(c.Nonce, s.lease); age >= patience {
+				return undecided(max(s.lease-age, time.Second))
+			}
+			// Who has claims or numbers, and waits, holds others up: two that wait
+			// for each other would do so for ever.
+			if !p.careful || len(p.taken) > 0 {
+				return errAgain
+			}
+		}
+		if err := pause(ctx, try); err != nil {
+			return err
+		}
+	}
+}
+
+// undecided is the answer while nobody knows what became of another write.
+func undecided(left time.Duration) error {
+	f := fault.New(fault.Unavailable, "transient", "An earlier write with the same identifier or condition is in doubt: the database has not said whether it was kept. This one was not written; try again with the same identifier.")
+	f.RetryAfter = left
+	return f
+}
+
+// take puts a claim in the place of the one that was seen, nil for none; ok is
 // false when another writer did so first.
-func (s *Store) take(ctx context.Context, p *plan, seen *claim, id, owner string, number int64) (ok bool, err error) {
-	mine := claim{ID: id, Owner: owner, Number: number, At: s.clock().UnixMilli(), Nonce: bson.NewObjectID().Hex()}
+func (s *Store) take(ctx context.Context, p *plan, seen *claim, mine claim) (ok bool, err error) {
+	ctx, cancel := s.decisive(ctx)
+	defer cancel()
+	began := time.Now()
 	if seen == nil {
 		_, err = s.db.Collection(claims).InsertOne(ctx, mine)
 		if _, clash := duplicates(err); clash {
@@ -130,67 +305,11 @@ func (s *Store) take(ctx context.Context, p *plan, seen *claim, id, owner string
 	if ok || err != nil { // in doubt, it is given back too
 		p.taken = append(p.taken, mine)
 	}
-	return ok, err
+	return ok, p.unanswered(began, err)
 }
 
-// identifiers takes those that the current version does not hold, and gives
-// the keys of all.
-func (s *Store) identifiers(ctx context.Context, p *plan, w *store.Write, cur *version, number int64) ([]string, error) {
-	var ids []string
-	for _, value := range w.Claims {
-		id := claimID(w.Key.Type, value)
-		ids = append(ids, id)
-		if err := s.identifier(ctx, p, w.Key, id, cur, number); err != nil {
-			return ids, err
-		}
-	}
-	return ids, nil
-}
-
-func (s *Store) identifier(ctx context.Context, p *plan, k store.Key, id string, cur *version, number int64) error {
-	for try := 0; ; try++ {
-		c, err := s.claim(ctx, id)
-		if err != nil {
-			return err
-		}
-		how := free
-		if c != nil && c.Owner == k.ID {
-			if cur != nil && slices.Contains(cur.Claims, id) {
-				return nil
-			}
-		} else if how, err = s.standing(ctx, k.Type, c); err != nil {
-			return err
-		}
-		switch how {
-		case held:
-			return fault.At(fault.Conflict, "duplicate", k.Type+".identifier",
-				"Another %s has this identifier already; send If-None-Exist to get that one, or correct the identifier.", k.Type)
-		case free:
-			if ok, err := s.take(ctx, p, c, id, k.ID, number); err != nil || ok {
-				return err
-			}
-		}
-		if err := s.await(ctx, p, try); err != nil {
-			return err
-		}
-	}
-}
-
-// await waits for another writer's claim to be decided. Who holds claims, or
-// is in a transaction, which would not see what comes of it, gives up and
-// begins again: two that wait for each other would wait for ever.
-func (s *Store) await(ctx context.Context, p *plan, try int) error {
-	if len(p.taken) > 0 || mongo.SessionFromContext(ctx) != nil {
-		return errAgain
-	}
-	return pause(ctx, try)
-}
-
-// release gives back what was taken for a version that will not come. What
-// cannot be given back is free when others have seen it for a lease.
-func (s *Store) release(ctx context.Context, c claim) {
+// release gives back what was taken for a version that will not come.
+func (s *Store) release(ctx context.Context, c claim) error {
 	_, err := s.db.Collection(claims).DeleteOne(ctx, bson.D{is("_id", c.ID), is("nonce", c.Nonce)}, options.DeleteOne().SetHint(byID))
-	if err != nil {
-		s.log.DebugContext(ctx, "an identifier that was reserved for a refused write stays so for a while", "error", err)
-	}
+	return err
 }

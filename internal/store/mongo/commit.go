@@ -1,26 +1,28 @@
 package mongo
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"math/rand/v2"
 	"slices"
+	"sync"
 	"time"
 
 	"go.mongodb.org/mongo-driver/v2/bson"
 	"go.mongodb.org/mongo-driver/v2/mongo"
 	"go.mongodb.org/mongo-driver/v2/mongo/options"
 	"go.mongodb.org/mongo-driver/v2/mongo/readconcern"
-	"go.mongodb.org/mongo-driver/v2/mongo/writeconcern"
 
 	"tidemark/internal/fault"
 	"tidemark/internal/search"
 	"tidemark/internal/store"
+	"tidemark/internal/store/engine"
 )
 
-// errAgain says that another writer came between, and that the step is to be
-// made again on what is there now.
-var errAgain = errors.New("another writer came between")
+// errAgain reports a write conflict, and that the step is to be made again on
+// what is there now.
+var errAgain = errors.New("write conflict")
 
 // maxTries is how often a step is made again. Each time some other writer got on.
 const maxTries = 200
@@ -29,7 +31,7 @@ const maxTries = 200
 // of one resource do not meet again.
 func pause(ctx context.Context, try int) error {
 	if try >= maxTries {
-		return unavailable(nil, "Too many others write the same at the same time; try again.")
+		return engine.Unavailable(nil, "Too many concurrent writes of the same resource; try again.")
 	}
 	t := time.NewTimer(time.Duration(rand.Int64N(int64(min(try+1, 20)) * int64(2*time.Millisecond))))
 	defer t.Stop()
@@ -51,135 +53,147 @@ func (s *Store) Commit(ctx context.Context, writes []store.Write, audit []store.
 		return nil, err
 	}
 	defer leave()
-	for _, w := range writes {
-		if len(w.Body.JSON) > store.MaxResource {
-			return nil, fault.New(fault.TooLarge, "too-long", "The resource has %d bytes; at most %d can be stored.", len(w.Body.JSON), store.MaxResource)
-		}
+	if err := sized(writes); err != nil {
+		return nil, err
+	}
+	records := recordsOf(audit)
+	if len(writes) == 0 {
+		return []store.Result{}, wrap(ctx, s.insertRecords(ctx, records), "write audit records")
 	}
 	var results []store.Result
-	switch {
-	case len(writes) == 0:
-		return []store.Result{}, wrap(ctx, s.writeAudit(ctx, audit), "write audit records")
-	case s.transactions && len(writes) > 1:
-		results, err = s.commitAll(ctx, writes, audit)
-	default:
-		results, err = s.commitInOrder(ctx, writes, audit)
+	if s.transactions || len(writes) == 1 {
+		results, err = s.commitWhole(ctx, writes, records, nil)
+	} else {
+		results, err = s.commitInOrder(ctx, writes, records)
 	}
 	return results, wrap(ctx, err, "write")
 }
 
-// commitInOrder makes the writes without a transaction.
-func (s *Store) commitInOrder(ctx context.Context, writes []store.Write, audit []store.AuditRecord) ([]store.Result, error) {
+func sized(writes []store.Write) error {
+	for _, w := range writes {
+		if len(w.Body.JSON) > store.MaxResource {
+			return fault.New(fault.TooLarge, "too-long", "The resource has %d bytes; at most %d can be stored.", len(w.Body.JSON), store.MaxResource)
+		}
+	}
+	return nil
+}
+
+// commitWhole makes writes that are all made or none, and an erasure with them.
+func (s *Store) commitWhole(ctx context.Context, writes []store.Write, records []record, erase *store.Erasure) ([]store.Result, error) {
+	for try := 0; ; try++ {
+		p := newPlan(writes, records, try > 0)
+		p.erase = erase
+		err := s.ready(ctx, p)
+		if err == nil {
+			switch {
+			case erase != nil: // alone: it may take long, and hit what others write
+				s.transactAll([]*plan{p})
+				err = p.err
+			case len(p.docs) > 0:
+				s.writing.do(p)
+				err = p.err
+			case len(records) > 0:
+				err = s.insertRecords(ctx, records)
+			}
+		}
+		if err == nil {
+			return p.results, nil
+		}
+		s.drop(ctx, p, err)
+		if errors.Is(err, errAgain) {
+			err = pause(ctx, try)
+		}
+		if err != nil {
+			return nil, err
+		}
+	}
+}
+
+// drop gives back what a plan that failed has taken, at once or when the server
+// is back. What may have been written is decided then.
+func (s *Store) drop(ctx context.Context, p *plan, err error) {
+	if p.made == 0 && (fault.Is(err, fault.Unavailable) || away(err)) {
+		s.doubts.add(s, p)
+		return
+	}
+	ctx, cancel := s.decisive(ctx)
+	defer cancel()
+	if s.giveBack(ctx, p) != nil {
+		p.decided = true
+		s.doubts.add(s, p)
+	}
+}
+
+// commitInOrder makes several writes without a transaction.
+func (s *Store) commitInOrder(ctx context.Context, writes []store.Write, records []record) ([]store.Result, error) {
 	results := make([]store.Result, 0, len(writes))
 	made := 0
 	for try := 0; len(results) < len(writes); try++ {
-		p := newPlan(writes[len(results):], try > 0)
-		done, n, err := s.attempt(ctx, p)
-		results = append(results, done...)
-		if made == 0 && n > 0 {
+		p := newPlan(writes[len(results):], nil, try > 0)
+		err := s.ready(ctx, p)
+		if err == nil && len(p.docs) > 0 {
+			err = s.insert(p)
+		}
+		if made == 0 && p.made > 0 {
 			// From here on the write is made, and its caller may go away.
 			var cancel context.CancelFunc
-			ctx, cancel = decisive(ctx)
+			ctx, cancel = s.decisive(ctx)
 			defer cancel()
 		}
-		made += n
-		if errors.Is(err, errAgain) {
+		made += p.made
+		if err == nil {
+			results = append(results, p.results...)
+			continue
+		}
+		if p.made > 0 {
+			results = append(results, p.results[:p.of[p.made]]...)
+		}
+		if s.drop(ctx, p, err); errors.Is(err, errAgain) {
 			err = pause(ctx, try)
 		}
 		if err != nil {
 			if made == 0 {
 				return nil, err
 			}
-			s.log.ErrorContext(ctx, "a write behind others that were made is left out, for want of transactions", "made", made, "of", len(writes), "resource", writes[len(results)].Key.String(), "error", err)
+			s.log.ErrorContext(ctx, "a write after others that were made is left out, because the server has no transactions", "made", made, "of", len(writes), "resource", writes[len(results)].Key.String(), "error", err)
 			break
 		}
 	}
-	if err := s.writeAudit(ctx, audit); err != nil {
-		ids := make([]string, len(audit))
-		for i, r := range audit {
-			ids[i] = r.ID
-		}
-		s.log.ErrorContext(ctx, "the audit records of a write that was made are lost", "records", ids, "error", err)
+	if err := s.insertRecords(ctx, records); err != nil {
+		s.recordLater(&plan{writes: writes, records: records, made: made, decided: true}, err)
 	}
 	return append(results, make([]store.Result, len(writes)-len(results))...), nil
 }
 
-// commitAll makes the writes in one transaction. The numbers of the change
-// feed are taken outside of it, so that transactions do not wait for each
-// other; those of one that fails are void.
-func (s *Store) commitAll(ctx context.Context, writes []store.Write, audit []store.AuditRecord) ([]store.Result, error) {
-	for try := 0; ; try++ {
-		if err := ctx.Err(); err != nil {
-			return nil, err
-		}
-		results, err := s.transact(ctx, writes, audit)
-		if !errors.Is(err, errAgain) {
-			return results, err
-		}
-		if err := pause(ctx, try); err != nil {
-			return nil, err
-		}
-	}
-}
-
-func (s *Store) transact(ctx context.Context, writes []store.Write, audit []store.AuditRecord) (results []store.Result, err error) {
-	sess, err := s.client.StartSession()
-	if err != nil {
-		return nil, err
-	}
-	ctx, cancel := decisive(ctx)
-	defer cancel()
-	defer sess.EndSession(ctx)
-	var p *plan
-	asked := false // the server was asked to commit
-	_, err = sess.WithTransaction(ctx, func(tx context.Context) (any, error) {
-		if p != nil {
-			s.void(ctx, p.entries) // of the try before, which was rolled back
-		}
-		p, asked = newPlan(writes, true), false
-		if err := s.prepareWrites(tx, ctx, p); err != nil {
-			return nil, err
-		}
-		if len(p.docs) > 0 {
-			if _, err := s.db.Collection(versions).InsertMany(tx, p.documents()); err != nil {
-				if _, clash := duplicates(err); clash {
-					return nil, errAgain
-				}
-				return nil, err
-			}
-		}
-		err := s.writeAudit(tx, audit)
-		asked = err == nil
-		return nil, err
-	}, options.Transaction().SetReadConcern(readconcern.Snapshot()).SetWriteConcern(writeconcern.Majority()))
-	switch {
-	case err == nil:
-	case asked:
-		return nil, inDoubt(err) // its numbers are left to the lease
-	default:
-		if p != nil && !away(err) {
-			s.void(ctx, p.entries)
-		}
-		return nil, err
-	}
-	s.settle(ctx, p)
-	s.supersede(ctx, p, len(p.docs))
-	return p.results, nil
+// recordLater has the audit records of a write that was made written when the
+// server is back. The write stands: its caller must not be told otherwise.
+func (s *Store) recordLater(p *plan, err error) {
+	s.log.Warn("the audit records of a write wait for the database", "records", p.recordIDs(), "error", err)
+	s.doubts.add(s, p)
 }
 
 // plan is what some writes come to.
 type plan struct {
 	writes  []store.Write
+	records []record // of the audit, written with the versions
 	results []store.Result
 	docs    []*version // to insert, in order
 	of      []int      // which write and result a document belongs to
 	before  []*version // what it takes the place of; nil for a first version
-	taken   []claim
-	since   time.Time // before the first claim or number was taken
-	entries []entry   // numbers, one for each document, once they are taken
+	wants   []claim    // to be taken before
+	unsure  []int      // writes whose condition is to be looked at again once it is claimed
+	taken   []claim    // which may be in doubt
+	since   time.Time  // before the first claim or number was taken
+	entries []entry    // numbers, one for each document, once they are taken; may be in doubt
 	now     map[store.Key]*version
 	known   map[store.Key]bool // now holds what there is
 	careful bool               // read even where a clash would tell
+	erase   *store.Erasure     // made with the writes
+
+	sent    time.Time // when something was sent last of which no answer came
+	made    int       // documents that were written
+	decided bool      // made is known for certain
+	err     error     // of the write
 }
 
 // fresh reports whether what was taken, claims and numbers, is still surely
@@ -189,56 +203,57 @@ func (p *plan) fresh(lease time.Duration) bool {
 	return time.Since(p.since) < lease/2
 }
 
-func newPlan(writes []store.Write, careful bool) *plan {
-	return &plan{writes: writes, careful: careful, since: time.Now(), now: map[store.Key]*version{}, known: map[store.Key]bool{}}
+// over is when nothing of what was sent can arrive any more.
+func (p *plan) over(s *Store) time.Time {
+	return p.sent.Add(min(s.limit, s.lease))
 }
 
-func (p *plan) documents() []any {
-	out := make([]any, len(p.docs))
+func newPlan(writes []store.Write, records []record, careful bool) *plan {
+	return &plan{writes: writes, records: records, careful: careful, since: time.Now(), now: map[store.Key]*version{}, known: map[store.Key]bool{}}
+}
+
+func (p *plan) ids() []string {
+	out := make([]string, len(p.docs))
 	for i, d := range p.docs {
-		out[i] = d
+		out[i] = d.ID
 	}
 	return out
 }
 
-// attempt makes the writes of a plan, or those before the first that it cannot
-// make. It gives their results, and how many versions were written. errAgain
-// stands for one that clashed.
-func (s *Store) attempt(caller context.Context, p *plan) ([]store.Result, int, error) {
-	if err := s.prepareWrites(caller, caller, p); err != nil {
-		if !away(err) {
-			s.giveBack(caller, p, 0)
-		}
-		return nil, 0, err
+// name is a resource of the plan, for the log.
+func (p *plan) name() string {
+	if len(p.writes) == 0 {
+		return ""
 	}
-	if len(p.docs) == 0 {
-		return p.results, 0, nil
-	}
-	ctx, cancel := decisive(caller)
-	defer cancel()
-	made, err := s.insert(ctx, p)
-	if made > 0 {
-		s.settle(ctx, p)
-		s.supersede(ctx, p, made)
-	}
-	if err == nil {
-		return p.results, made, nil
-	}
-	if fault.Is(err, fault.Unavailable) || away(err) {
-		return nil, 0, err // what was taken is left to its lease
-	}
-	s.giveBack(caller, p, made)
-	return p.results[:p.of[made]], made, err
+	return p.writes[0].Key.String()
 }
 
-// insert writes the documents in order and says how many it wrote. The error
-// is errAgain when another writer was first, inDoubt when nobody can say.
-func (s *Store) insert(ctx context.Context, p *plan) (made int, err error) {
-	if len(p.docs) == 1 {
-		_, err = s.db.Collection(versions).InsertOne(ctx, p.docs[0])
-	} else {
-		_, err = s.db.Collection(versions).InsertMany(ctx, p.documents())
+func (p *plan) recordIDs() []string {
+	out := make([]string, len(p.records))
+	for i, r := range p.records {
+		out[i] = r.ID
 	}
+	return out
+}
+
+// insert writes the documents of one plan in order, without a transaction. The
+// error is errAgain when another writer was first, inDoubt when nobody can say.
+func (s *Store) insert(p *plan) (err error) {
+	ctx, cancel := s.decisive(context.Background())
+	defer cancel()
+	p.sent = time.Now()
+	_, err = s.db.Collection(versions).InsertMany(ctx, documents(p))
+	p.made, err = s.arrived(p, err)
+	if p.made > 0 {
+		s.settle(ctx, p)
+		s.supersede(ctx, p)
+	}
+	return err
+}
+
+// arrived says how many documents of a plan are written, from the answer to an
+// insert in order, or from what is there when it has none.
+func (s *Store) arrived(p *plan, err error) (made int, _ error) {
 	if err == nil {
 		return len(p.docs), nil
 	}
@@ -246,43 +261,65 @@ func (s *Store) insert(ctx context.Context, p *plan) (made int, err error) {
 		return places[0], errAgain
 	}
 	if refused(err) {
+		p.sent = time.Time{}
 		return 0, err
 	}
-	// No answer, or one that says nothing: what is there tells, if it can be read.
-	ids := make([]string, len(p.docs))
-	for i, d := range p.docs {
-		ids[i] = d.ID
-	}
-	look, cancel := context.WithTimeout(context.WithoutCancel(ctx), writeTimeout/2)
+	s.look(err, p)
+	return p.made, p.err
+}
+
+// look finds out what became of plans that were sent without an answer, by what
+// is there.
+func (s *Store) look(err error, ps ...*plan) {
+	ctx, cancel := context.WithTimeout(context.Background(), s.limit/2)
 	defer cancel()
-	seqs, lookErr := s.seqsWith(look, ids, readconcern.Linearizable())
-	if lookErr != nil {
-		return 0, inDoubt(errors.Join(err, lookErr))
+	var ids []string
+	for _, p := range ps {
+		ids = append(ids, p.ids()...)
 	}
-	for made < len(p.docs) && seqs[p.docs[made].ID] == p.docs[made].Seq {
-		made++
+	seqs, lookErr := s.seqsWith(ctx, ids, readconcern.Linearizable())
+	for _, p := range ps {
+		if lookErr != nil {
+			p.err = inDoubt(errors.Join(err, lookErr))
+			continue
+		}
+		made := 0
+		for made < len(p.docs) && seqs[p.docs[made].ID] == p.docs[made].Seq {
+			made++
+		}
+		switch {
+		case made == len(p.docs):
+			p.made, p.err = made, nil
+		case seqs[p.docs[made].ID] != 0:
+			p.made, p.err = made, errAgain
+		default:
+			p.err = inDoubt(err) // not there now, but it may still be on its way
+		}
 	}
-	switch {
-	case made == len(p.docs):
-		return made, nil
-	case seqs[p.docs[made].ID] != 0:
-		return made, errAgain
+}
+
+func documents(ps ...*plan) []any {
+	var out []any
+	for _, p := range ps {
+		for _, d := range p.docs {
+			out = append(out, d)
+		}
 	}
-	return 0, inDoubt(err) // not there now, but it may still be on its way
+	return out
 }
 
 // giveBack makes free what was taken for documents that were not written.
-func (s *Store) giveBack(caller context.Context, p *plan, made int) {
-	ctx, cancel := decisive(caller)
-	defer cancel()
-	if len(p.entries) > made {
-		s.void(ctx, p.entries[made:])
+func (s *Store) giveBack(ctx context.Context, p *plan) error {
+	var errs []error
+	if len(p.entries) > p.made {
+		errs = append(errs, s.void(ctx, p.entries[p.made:]))
 	}
 	for _, t := range p.taken {
-		if !slices.ContainsFunc(p.docs[:made], func(d *version) bool { return d.Res == t.Owner && d.Number == t.Number }) {
-			s.release(ctx, t)
+		if !slices.ContainsFunc(p.docs[:p.made], func(d *version) bool { return d.Res == t.Owner && d.Number == t.Number }) {
+			errs = append(errs, s.release(ctx, t))
 		}
 	}
+	return errors.Join(errs...)
 }
 
 // settle makes sure that the numbers of a slow plan still stand, and gives it
@@ -315,74 +352,120 @@ func (s *Store) settle(ctx context.Context, p *plan) {
 
 // supersede notes on the versions before that they are no longer current. It
 // spares searches from looking at them, and nothing rests on it.
-func (s *Store) supersede(ctx context.Context, p *plan, made int) {
-	var models []mongo.WriteModel
-	for i := range made {
-		if b := p.before[i]; b != nil {
-			models = append(models, mongo.NewUpdateOneModel().SetFilter(bson.D{is("_id", b.ID)}).SetHint(byID).SetUpdate(bson.D{is("$set", bson.D{is("until", p.docs[i].Seq)})}))
-		}
-	}
-	if len(models) == 0 {
-		return
-	}
-	if _, err := s.db.Collection(versions).BulkWrite(ctx, models, options.BulkWrite().SetOrdered(false)); err != nil {
+func (s *Store) supersede(ctx context.Context, ps ...*plan) {
+	if err := s.markBefore(ctx, ps); err != nil {
 		s.log.DebugContext(ctx, "older versions are not marked", "error", err)
 	}
 }
 
-// prepareWrites checks the writes in order, each on what those before it make,
-// takes claims and numbers, and fills in documents and results. Reads and
-// claims go through tx, which is a transaction or ctx.
-func (s *Store) prepareWrites(tx, ctx context.Context, p *plan) error {
-	if err := s.readAll(tx, p); err != nil {
-		return err
-	}
-	p.results = make([]store.Result, len(p.writes))
-	for i := range p.writes {
-		if err := s.prepareWrite(tx, p, i); err != nil {
-			return err
+func (s *Store) markBefore(ctx context.Context, ps []*plan) error {
+	var models []mongo.WriteModel
+	for _, p := range ps {
+		for i, b := range p.before {
+			if b != nil && b.Until == never && (p.made == 0 || i < p.made) {
+				models = append(models, mongo.NewUpdateOneModel().SetFilter(bson.D{is("_id", b.ID)}).SetHint(byID).SetUpdate(bson.D{is("$set", bson.D{is("until", p.docs[i].Seq)})}))
+			}
 		}
+	}
+	if len(models) == 0 {
+		return nil
+	}
+	_, err := s.db.Collection(versions).BulkWrite(ctx, models, options.BulkWrite().SetOrdered(false))
+	return err
+}
+
+// ready checks the writes of a plan and takes the claims and numbers that it
+// needs, both at once: each is a wait for a majority. A plan that is made again
+// takes claims first, since it knows that others want them.
+func (s *Store) ready(ctx context.Context, p *plan) error {
+	if err := s.draft(ctx, p); err != nil {
+		if len(p.writes) > 1 && !p.careful && !fault.Is(err, fault.Unavailable) && !away(err) && ctx.Err() == nil {
+			return errAgain // it may have missed what was written just then
+		}
+		return err
 	}
 	if len(p.docs) == 0 {
 		return nil
 	}
-	ids := make([]string, len(p.docs))
-	for i, d := range p.docs {
-		ids[i] = d.ID
-	}
-	sure, cancel := decisive(ctx)
-	defer cancel()
 	var err error
-	if p.entries, err = s.feed.take(sure, s, ids, nil); err != nil {
-		return err
+	if p.careful {
+		if err = s.takeClaims(ctx, p); err == nil {
+			n := p.numbering()
+			s.numbers.do(n)
+			err = p.numbered(n)
+		}
+	} else {
+		n := p.numbering()
+		var numbered sync.WaitGroup
+		numbered.Go(func() { s.numbers.do(n) })
+		err = s.takeClaims(ctx, p)
+		numbered.Wait()
+		err = cmp.Or(err, p.numbered(n))
 	}
-	if !p.fresh(s.lease) {
+	switch {
+	case err != nil:
+		return err
+	case !p.fresh(s.lease):
 		return errAgain
 	}
+	p.number()
+	return nil
+}
+
+// numbering asks for a number of the change feed for each document.
+func (p *plan) numbering() *numbering { return &numbering{ids: p.ids(), began: time.Now()} }
+
+func (p *plan) numbered(n *numbering) error {
+	p.entries = n.entries
+	return p.unanswered(n.began, n.err)
+}
+
+// unanswered notes when something was sent that may yet arrive, and gives err.
+func (p *plan) unanswered(began time.Time, err error) error {
+	if err != nil && !refused(err) && began.After(p.sent) {
+		p.sent = began
+	}
+	return err
+}
+
+// number writes the numbers that were taken into documents and results.
+func (p *plan) number() {
 	born := map[store.Key]int64{}
+	places := map[string]int{}
 	for i, d := range p.docs {
 		d.Seq, d.At = p.entries[i].Seq, p.entries[i].At
+		places[d.ID] = i
 		if d.Born == 0 {
 			if d.Number == 1 {
 				born[d.key()] = d.Seq
 			}
 			d.Born = born[d.key()]
 		}
-		if k := i + 1; k < len(p.docs) {
-			// What a later document of the same plan supersedes is written as such.
-			for _, l := range p.docs[k:] {
-				if l.key() == d.key() && l.Number == d.Number+1 {
-					d.Until = p.entries[slices.Index(p.docs, l)].Seq
-				}
+		// What a later document of the same plan supersedes is written as such.
+		if b := p.before[i]; b != nil {
+			if k, ok := places[b.ID]; ok {
+				p.docs[k].Until = d.Seq
 			}
 		}
 		p.results[p.of[i]].Version = d.stored()
 	}
 	for i, r := range p.results { // those that answer with a version made above
 		if r.Version.Seq == 0 {
-			id := versionID(r.Version.Key, r.Version.Number)
-			k := slices.IndexFunc(p.docs, func(d *version) bool { return d.ID == id })
-			p.results[i].Version = p.docs[k].stored()
+			p.results[i].Version = p.docs[places[versionID(r.Version.Key, r.Version.Number)]].stored()
+		}
+	}
+}
+
+// draft checks the writes in order, each on what those before it make, and
+// fills in documents, results but for their numbers, and the claims it wants.
+func (s *Store) draft(ctx context.Context, p *plan) error {
+	if err := s.readAll(ctx, p); err != nil {
+		return err
+	}
+	p.results = make([]store.Result, len(p.writes))
+	for i := range p.writes {
+		if err := s.draftWrite(ctx, p, i); err != nil {
+			return err
 		}
 	}
 	return nil
@@ -401,7 +484,7 @@ func (s *Store) readAll(ctx context.Context, p *plan) error {
 			keys = append(keys, w.Key)
 		}
 	}
-	if p.careful && !s.transactions { // one by one, which misses nothing
+	if p.careful { // one by one, which misses nothing
 		clear(p.known)
 		return nil
 	}
@@ -415,7 +498,7 @@ func (s *Store) readAll(ctx context.Context, p *plan) error {
 	return nil
 }
 
-func (s *Store) prepareWrite(ctx context.Context, p *plan, i int) error {
+func (s *Store) draftWrite(ctx context.Context, p *plan, i int) error {
 	w := &p.writes[i]
 	number := func(cur *version) int64 {
 		if cur == nil {
@@ -432,16 +515,19 @@ func (s *Store) prepareWrite(ctx context.Context, p *plan, i int) error {
 	}
 	cur := p.now[w.Key]
 	if w.Unless != nil {
-		v, err := s.unless(ctx, p, w, number(cur))
+		matched, err := s.matches(ctx, p, *w.Unless)
+		if err == nil && matched {
+			err = store.Matched(w.Unless.Type)
+		}
 		if err != nil {
 			return err
 		}
-		if v != nil {
-			p.results[i] = store.Result{Version: v.stored(), Existing: true}
-			return nil
-		}
 	}
-	if err := expect(w, cur); err != nil {
+	var there *engine.Current
+	if cur != nil {
+		there = &engine.Current{Number: cur.Number, Deleted: cur.deleted()}
+	}
+	if err := engine.Expect(w, there); err != nil {
 		return err
 	}
 	deletion := w.Method == store.Delete
@@ -461,10 +547,13 @@ func (s *Store) prepareWrite(ctx context.Context, p *plan, i int) error {
 		d.Type, d.ID = w.Key.Type, w.Key.ID
 		v.index(d)
 		v.Fact = factOf(v.Res, v.Number, w.Facts)
-		var err error
-		if v.Claims, err = s.identifiers(ctx, p, w, cur, v.Number); err != nil {
+		if err := p.wantIdentifiers(s, w, v, cur); err != nil {
 			return err
 		}
+	}
+	if w.Unless != nil {
+		p.want(s, conditionID(w.Unless), v, true)
+		p.unsure = append(p.unsure, i)
 	}
 	p.results[i] = store.Result{Created: !deletion && (cur == nil || cur.deleted())}
 	p.docs, p.of, p.before = append(p.docs, v), append(p.of, i), append(p.before, cur)
@@ -472,86 +561,29 @@ func (s *Store) prepareWrite(ctx context.Context, p *plan, i int) error {
 	return nil
 }
 
-// unless answers a conditional write: the one resource that matches, or nil
-// after taking the claim of the condition.
-func (s *Store) unless(ctx context.Context, p *plan, w *store.Write, number int64) (*version, error) {
-	id := conditionID(w.Unless)
-	for try := 0; ; try++ {
-		c, err := s.claim(ctx, id)
-		if err != nil {
-			return nil, err
-		}
-		how, err := s.standing(ctx, w.Key.Type, c)
-		if err != nil {
-			return nil, err
-		}
-		own := c != nil && slices.ContainsFunc(p.taken, func(t claim) bool { return t.Nonce == c.Nonce })
-		if how != pending || own {
-			found, err := s.matches(ctx, p, *w.Unless)
-			switch {
-			case err != nil:
-				return nil, err
-			case len(found) > 1:
-				return nil, fault.New(fault.Precondition, "multiple-matches", "Several %s resources match the condition; make it name one.", w.Unless.Type)
-			case len(found) == 1:
-				return found[0], nil
-			}
-			if ok, err := s.take(ctx, p, c, id, w.Key.ID, number); err != nil || ok {
-				return nil, err
-			}
-		}
-		if err := s.await(ctx, p, try); err != nil {
-			return nil, err
-		}
-	}
-}
-
-// matches gives up to two resources that match, as the writes before in the
-// plan leave them.
-func (s *Store) matches(ctx context.Context, p *plan, q search.Query) ([]*version, error) {
-	var out []*version
+// matches reports whether a resource matches, as the writes before in the plan
+// leave them.
+func (s *Store) matches(ctx context.Context, p *plan, q search.Query) (bool, error) {
 	for _, v := range p.now {
 		if v == nil || v.Seq != 0 || v.deleted() || v.Type != q.Type {
 			continue // not of this plan, which alone has versions without a number
 		}
-		d, err := s.doc(v)
+		d, err := s.doc(ctx, v)
 		if err != nil {
-			return nil, err
+			return false, err
 		}
 		if q.Match(d) {
-			out = append(out, v)
+			return true, nil
 		}
 	}
-	stored, err := s.firstMatches(ctx, q, 2+len(p.docs))
-	if err != nil {
-		return nil, err
-	}
-	for _, v := range stored {
-		if mine := p.now[v.key()]; mine == nil || mine.Seq != 0 {
-			out = append(out, v)
-		}
-	}
-	return out, nil
+	return s.matchesOther(ctx, p, q)
 }
 
-// expect judges Write.Expect.
-func expect(w *store.Write, cur *version) error {
-	deletion := w.Method == store.Delete
-	switch e := w.Expect; {
-	case e == store.Absent && cur != nil:
-		return fault.New(fault.Conflict, "duplicate", "%s exists already; use another id, or update it.", w.Key)
-	case e == store.Exists && cur == nil, e == store.Any && cur == nil && deletion, e == store.Absent && deletion:
-		return notFound(w.Key)
-	case e == store.Exists && cur.deleted():
-		return fault.New(fault.Gone, "deleted", "%s was deleted.", w.Key)
-	case e > 0 && cur == nil:
-		return fault.New(fault.Precondition, "conflict", "%s does not exist, so it has no version %d.", w.Key, int64(e))
-	case e > 0 && cur.Number != int64(e):
-		return fault.New(fault.Precondition, "conflict", "%s is at version %d, not %d; read it again and repeat the change on that.", w.Key, cur.Number, int64(e))
-	}
-	return nil
-}
-
-func notFound(k store.Key) error {
-	return fault.New(fault.NotFound, "not-found", "%s does not exist.", k)
+// matchesOther reports whether a resource matches that the plan does not write.
+func (s *Store) matchesOther(ctx context.Context, p *plan, q search.Query) (bool, error) {
+	stored, err := s.firstMatches(ctx, q, 1+len(p.docs))
+	return slices.ContainsFunc(stored, func(v *version) bool {
+		mine := p.now[v.key()]
+		return mine == nil || mine.Seq != 0
+	}), err
 }

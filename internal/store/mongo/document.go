@@ -1,6 +1,7 @@
 package mongo
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"strconv"
@@ -14,8 +15,8 @@ import (
 )
 
 // version is the document of one version of one resource. Inserting it is the
-// write; of what it holds, only Seq, At and Until are ever changed, and Keys by
-// an upgrade.
+// write; of what it holds, only Seq, At and Until are ever changed, Keys by
+// an upgrade, and all that it says of the resource by an erasure.
 type version struct {
 	ID      string   `bson:"_id"` // "Type/id/number": a clash is the optimistic lock
 	Type    string   `bson:"type"`
@@ -35,6 +36,7 @@ type version struct {
 	Values  []string `bson:"values,omitempty"` // strings and numbers, each as a row of an index; see textRow and numberRow
 	Claims  []string `bson:"claims,omitempty"` // keys of claims that it holds
 	Fact    *fact    `bson:"fact,omitempty"`
+	Erased  bool     `bson:"erased,omitempty"` // then Method is that of a deletion
 }
 
 // never is version.Until of the current version.
@@ -63,7 +65,7 @@ func (v *version) next() string { return versionID(v.key(), v.Number+1) }
 
 // stored is the version as package store has it.
 func (v *version) stored() store.Version {
-	out := store.Version{Key: v.key(), Number: v.Number, Seq: v.Seq, At: time.UnixMilli(v.At).UTC(), Method: store.Method(v.Method)}
+	out := store.Version{Key: v.key(), Number: v.Number, Seq: v.Seq, At: time.UnixMilli(v.At).UTC(), Method: store.Method(v.Method), Erased: v.Erased}
 	if !v.deleted() {
 		out.Body = store.Body{JSON: v.Body, Meta: int(v.Meta)}
 	}
@@ -174,8 +176,8 @@ func textCondition(typ string, p search.Prefix) bson.E {
 }
 
 // doc is what searches find in a version.
-func (s *Store) doc(v *version) (search.Doc, error) {
-	d, err := s.extract(v.Body)
+func (s *Store) doc(ctx context.Context, v *version) (search.Doc, error) {
+	d, err := s.extract(ctx, v.Body)
 	if err != nil {
 		return d, err
 	}

@@ -4,13 +4,13 @@ import (
 	"context"
 	"errors"
 	"slices"
-	"time"
 
 	"go.mongodb.org/mongo-driver/v2/mongo"
 	"go.mongodb.org/mongo-driver/v2/x/mongo/driver/topology"
 
 	"tidemark/internal/fault"
 	"tidemark/internal/store"
+	"tidemark/internal/store/engine"
 )
 
 // Server error codes, from MongoDB's error_codes.yml.
@@ -22,9 +22,6 @@ var (
 	codesTimeout   = []int{50, 262, 24, 89}
 	codesFull      = []int{14031}
 )
-
-// closed is the answer after Close.
-func closed() error { return fault.New(fault.Unavailable, "transient", "The store is closed.") }
 
 // wrap turns what the driver reports into the kinds of package store. Errors
 // that already are one pass through. The context's error comes out when it
@@ -41,7 +38,7 @@ func wrap(ctx context.Context, err error, doing string) error {
 		return end
 	}
 	if errors.Is(err, mongo.ErrClientDisconnected) {
-		return closed()
+		return engine.Closed()
 	}
 	code := func(codes []int) bool {
 		var e mongo.ServerError
@@ -49,17 +46,17 @@ func wrap(ctx context.Context, err error, doing string) error {
 	}
 	switch {
 	case code(codesTooLarge):
-		return fault.New(fault.TooLarge, "too-long", "The resource with what searches find in it is larger than the database takes; at most %d bytes can be stored.", store.MaxResource)
+		return fault.New(fault.TooLarge, "too-long", "The resource with its search index is too large for the database; at most %d bytes can be stored.", store.MaxResource)
 	case code(codesDenied):
-		return unavailable(err, "The database refuses the service's credentials; an administrator needs to set the right user and roles.")
+		return engine.Unavailable(err, "The database refuses the service's credentials; an administrator needs to set the right user and roles.")
 	case code(codesFull):
-		return unavailable(err, "The disk of the database is full; free space, then try again.")
+		return engine.Unavailable(err, "The disk of the database is full; free space, then try again.")
 	case code(codesNoPrimary):
-		return unavailable(err, "The database is electing a primary; try again.")
+		return engine.Unavailable(err, "The database is electing a primary; try again.")
 	case away(err):
-		return unavailable(err, "The database cannot be reached; try again.")
+		return engine.Unavailable(err, "The database cannot be reached; try again.")
 	case code(codesTimeout), mongo.IsTimeout(err), errors.Is(err, context.DeadlineExceeded), errors.Is(err, context.Canceled):
-		return unavailable(err, "The database did not answer in time; try again.")
+		return engine.Unavailable(err, "The database did not answer in time; try again.")
 	}
 	return fault.Wrap(err, doing)
 }
@@ -91,14 +88,7 @@ func refused(err error) bool {
 
 // inDoubt is the answer when a write was sent and no answer came.
 func inDoubt(err error) error {
-	return unavailable(err, "The database did not say whether the write was kept: it is in doubt. Read the resource, or try again with the same identifier.")
-}
-
-func unavailable(err error, text string) error {
-	f := fault.New(fault.Unavailable, "transient", "%s", text)
-	f.RetryAfter = 5 * time.Second
-	f.Cause = err
-	return f
+	return engine.Unavailable(err, "The database did not say whether the write was kept: it is in doubt. Read the resource, or try again with the same identifier.")
 }
 
 // duplicates gives the places of the documents of an insert that clashed with

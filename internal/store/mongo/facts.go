@@ -20,9 +20,10 @@ const (
 	entryKind     = "entry"
 	drainKind     = "drain"
 	placementKind = "placement"
-	findingKind   = "finding"
+	concernKind   = "finding" // the name that they had when each rule had a finding of its own
 	stayKind      = "stay"
 	placeKind     = "place"
+	walkKind      = "walk"
 )
 
 // fact is the typed projection inside a version's document. The fields that
@@ -35,14 +36,17 @@ type fact struct {
 	Patient string `bson:"patient,omitempty"`
 	Place   string `bson:"place,omitempty"` // ward of a drain, current place of a stay, what a place is part of
 	At      int64  `bson:"at"`              // microseconds: time of an entry, start of all else
-	Open    bool   `bson:"open,omitempty"`  // an active drain, an open finding, an open stay, a placement without an end
+	Open    bool   `bson:"open,omitempty"`  // an active drain, an open concern, an open stay, a placement without an end
 
 	Entry     *entryDoc     `bson:"entry,omitempty"`
 	Device    *drainDoc     `bson:"device,omitempty"`
 	Placement *placementDoc `bson:"placement,omitempty"`
-	Finding   *findingDoc   `bson:"finding,omitempty"`
+	Concern   *concernDoc   `bson:"concern,omitempty"`
+	Finding   *findingDoc   `bson:"finding,omitempty"` // of a version that was written before schema 4
 	Stay      *stayDoc      `bson:"stay,omitempty"`
-	Name      string        `bson:"name,omitempty"` // of a place
+	Walk      *walkDoc      `bson:"walk,omitempty"`
+	Name      string        `bson:"name,omitempty"`     // of a place
+	Physical  string        `bson:"physical,omitempty"` // kind of a place
 }
 
 // Volumes and other exact numbers are text, as drain.Volume.Key writes it:
@@ -68,6 +72,8 @@ type entryDoc struct {
 	RouteText  string   `bson:"routeText,omitempty"`
 	Kilograms  string   `bson:"kilograms"`
 	DoneBy     string   `bson:"doneBy,omitempty"`
+	Odour      string   `bson:"odour,omitempty"`
+	Care       []string `bson:"care,omitempty"`
 }
 
 type drainDoc struct {
@@ -99,9 +105,44 @@ type findingDoc struct {
 	Policy       string   `bson:"policy,omitempty"`
 }
 
+type concernDoc struct {
+	Version   int64         `bson:"version"`
+	Kind      string        `bson:"kind,omitempty"`
+	Severity  string        `bson:"severity,omitempty"`
+	Since     *int64        `bson:"since,omitempty"`
+	Until     *int64        `bson:"until,omitempty"`
+	Withdrawn bool          `bson:"withdrawn,omitempty"`
+	Headline  string        `bson:"headline,omitempty"`
+	Evidence  []evidenceDoc `bson:"evidence,omitempty"`
+	Announced *int64        `bson:"announced,omitempty"`
+	Reason    string        `bson:"reason,omitempty"`
+	Policy    string        `bson:"policy,omitempty"`
+
+	Acknowledged   *int64   `bson:"acknowledged,omitempty"`
+	AcknowledgedBy string   `bson:"by,omitempty"`
+	AtSeverity     string   `bson:"atSeverity,omitempty"`
+	AtHigh         []string `bson:"atHigh,omitempty"`
+	Void           string   `bson:"void,omitempty"`
+}
+
+type evidenceDoc struct {
+	Rule     string   `bson:"rule"`
+	Severity string   `bson:"severity"`
+	Since    *int64   `bson:"since,omitempty"`
+	Text     string   `bson:"text"`
+	Readings []string `bson:"readings,omitempty"`
+}
+
 type stayDoc struct {
-	Places []string `bson:"places,omitempty"`
-	Start  *int64   `bson:"start,omitempty"`
+	Places   []string `bson:"places,omitempty"`
+	Start    *int64   `bson:"start,omitempty"`
+	Finished bool     `bson:"finished,omitempty"`
+	End      *int64   `bson:"end,omitempty"`
+}
+
+type walkDoc struct {
+	Start *int64 `bson:"start,omitempty"`
+	End   *int64 `bson:"end,omitempty"`
 }
 
 // factOf builds the projection of a version. Its id and version are the
@@ -113,7 +154,8 @@ func factOf(id string, number int64, f store.Facts) *fact {
 		e := f.Entry
 		x := &entryDoc{Version: number, Kind: string(e.Kind), Status: e.Status, Absent: e.Measured.Absent, Instilled: e.Instilled.Key(), Estimated: e.Estimated,
 			Vessel: string(e.Vessel), Appearance: string(e.Appearance), Colour: e.Colour, Suction: string(e.Suction), Patency: string(e.Patency),
-			Signs: texts(e.Signs), Assessed: e.Assessed, Dislodged: e.Dislodged, Route: e.Route, RouteText: e.RouteText, Kilograms: e.Kilograms.Key(), DoneBy: e.DoneBy}
+			Signs: texts(e.Signs), Assessed: e.Assessed, Dislodged: e.Dislodged, Route: e.Route, RouteText: e.RouteText, Kilograms: e.Kilograms.Key(), DoneBy: e.DoneBy,
+			Odour: e.Odour, Care: texts(e.Care)}
 		if e.Measured.Known {
 			x.Measured = new(e.Measured.Volume.Key())
 		}
@@ -129,19 +171,27 @@ func factOf(id string, number int64, f store.Facts) *fact {
 		p := f.Placement
 		return &fact{Kind: placementKind, ID: id, Drain: p.Drain, Patient: p.Patient, At: start(p.Start), Open: p.End.IsZero(),
 			Placement: &placementDoc{string(p.Status), micros(p.Start), micros(p.End), p.Site, p.Side}}
-	case f.Finding != nil:
-		x := f.Finding
-		return &fact{Kind: findingKind, ID: id, Drain: x.Drain, Patient: x.Patient, At: start(x.Since), Open: x.Open(), Finding: &findingDoc{number, x.Rule, string(x.Severity),
-			micros(x.Since), micros(x.Until), x.Withdrawn, micros(x.Acknowledged), micros(x.Announced), x.Evidence, x.Text, x.Policy}}
+	case f.Concern != nil:
+		c := f.Concern
+		x := &concernDoc{Version: number, Kind: c.Kind, Severity: string(c.Severity), Since: micros(c.Since), Until: micros(c.Until), Withdrawn: c.Withdrawn, Headline: c.Headline,
+			Announced: micros(c.Announced.At), Reason: c.Announced.Reason, Policy: c.Policy, Acknowledged: micros(c.Acknowledged.At), AcknowledgedBy: c.Acknowledged.By,
+			AtSeverity: string(c.Acknowledged.Severity), AtHigh: c.Acknowledged.High, Void: c.Acknowledged.Void}
+		for _, e := range c.Evidence {
+			x.Evidence = append(x.Evidence, evidenceDoc{e.Rule, string(e.Severity), micros(e.Since), e.Text, e.Readings})
+		}
+		return &fact{Kind: concernKind, ID: id, Drain: c.Drain, Patient: c.Patient, At: start(c.Since), Open: c.Open(), Concern: x}
 	case f.Stay != nil:
 		x := f.Stay
-		out := &fact{Kind: stayKind, ID: id, Patient: x.Patient, At: start(x.Start), Open: x.Open, Stay: &stayDoc{x.Places, micros(x.Start)}}
+		out := &fact{Kind: stayKind, ID: id, Patient: x.Patient, At: start(x.Start), Open: x.Open, Stay: &stayDoc{x.Places, micros(x.Start), x.Finished, micros(x.End)}}
 		if n := len(x.Places); n > 0 {
 			out.Place = x.Places[n-1]
 		}
 		return out
 	case f.Place != nil:
-		return &fact{Kind: placeKind, ID: id, Place: f.Place.PartOf, Name: f.Place.Name}
+		return &fact{Kind: placeKind, ID: id, Place: f.Place.PartOf, Name: f.Place.Name, Physical: f.Place.Kind}
+	case f.Walk != nil:
+		w := f.Walk
+		return &fact{Kind: walkKind, ID: id, Patient: w.Patient, At: start(w.Start), Open: w.Open, Walk: &walkDoc{micros(w.Start), micros(w.End)}}
 	}
 	return nil
 }
@@ -164,7 +214,7 @@ func (f *fact) entry() drain.Entry {
 	e := drain.Entry{ID: f.ID, Version: x.Version, Kind: drain.Kind(x.Kind), Drain: f.Drain, Patient: f.Patient, At: time.UnixMicro(f.At).UTC(), Status: x.Status,
 		Measured: drain.Measure{Known: x.Measured != nil, Absent: x.Absent}, Instilled: volume(x.Instilled), Estimated: x.Estimated, Vessel: drain.Vessel(x.Vessel),
 		Appearance: drain.Appearance(x.Appearance), Colour: x.Colour, Suction: drain.Suction(x.Suction), Patency: drain.Patency(x.Patency), Fill: drain.Percent{Known: x.Fill != nil},
-		Assessed: x.Assessed, Dislodged: x.Dislodged, Route: x.Route, RouteText: x.RouteText, Kilograms: volume(x.Kilograms), DoneBy: x.DoneBy}
+		Assessed: x.Assessed, Dislodged: x.Dislodged, Route: x.Route, RouteText: x.RouteText, Kilograms: volume(x.Kilograms), DoneBy: x.DoneBy, Odour: x.Odour}
 	if x.Measured != nil {
 		e.Measured.Volume = volume(*x.Measured)
 	}
@@ -173,6 +223,9 @@ func (f *fact) entry() drain.Entry {
 	}
 	for _, s := range x.Signs {
 		e.Signs = append(e.Signs, drain.Sign(s))
+	}
+	for _, c := range x.Care {
+		e.Care = append(e.Care, drain.Care(c))
 	}
 	return e
 }
@@ -187,14 +240,48 @@ func (f *fact) placement() drain.Placement {
 	return drain.Placement{ID: f.ID, Drain: f.Drain, Patient: f.Patient, Status: drain.PlacementStatus(p.Status), Start: moment(p.Start), End: moment(p.End), Site: p.Site, Side: p.Side}
 }
 
-func (f *fact) finding() drain.Finding {
-	x := f.Finding
-	return drain.Finding{ID: f.ID, Version: x.Version, Drain: f.Drain, Patient: f.Patient, Rule: x.Rule, Severity: drain.Severity(x.Severity), Since: moment(x.Since), Until: moment(x.Until),
-		Withdrawn: x.Withdrawn, Acknowledged: moment(x.Acknowledged), Announced: moment(x.Announced), Evidence: x.Evidence, Text: x.Text, Policy: x.Policy}
+func (f *fact) concern() drain.Concern {
+	if x := f.Finding; x != nil {
+		c := drain.Concern{ID: f.ID, Version: x.Version, Drain: f.Drain, Patient: f.Patient, Kind: x.Rule, Severity: drain.Severity(x.Severity), Since: moment(x.Since), Until: moment(x.Until),
+			Withdrawn: x.Withdrawn, Headline: x.Text, Policy: x.Policy}
+		return c.OfFinding(x.Evidence, moment(x.Acknowledged), moment(x.Announced))
+	}
+	x := f.Concern
+	c := drain.Concern{ID: f.ID, Version: x.Version, Drain: f.Drain, Patient: f.Patient, Kind: x.Kind, Severity: drain.Severity(x.Severity), Since: moment(x.Since), Until: moment(x.Until),
+		Withdrawn: x.Withdrawn, Headline: x.Headline, Policy: x.Policy, Announced: drain.Announced{At: moment(x.Announced), Reason: x.Reason},
+		Acknowledged: drain.Acknowledged{At: moment(x.Acknowledged), By: x.AcknowledgedBy, Severity: drain.Severity(x.AtSeverity), High: x.AtHigh, Void: x.Void}}
+	for _, e := range x.Evidence {
+		c.Evidence = append(c.Evidence, drain.Evidence{Rule: e.Rule, Severity: drain.Severity(e.Severity), Since: moment(e.Since), Text: e.Text, Readings: e.Readings})
+	}
+	return c
+}
+
+// endedBy reports whether a concern is over since before an instant.
+func (f *fact) endedBy(t time.Time) bool {
+	until := f.Finding.until()
+	if f.Concern != nil {
+		until = moment(f.Concern.Until)
+	}
+	return !f.Open && until.Before(t)
+}
+
+func (x *findingDoc) until() time.Time {
+	if x == nil {
+		return time.Time{}
+	}
+	return moment(x.Until)
 }
 
 func (f *fact) stay() drain.Stay {
-	return drain.Stay{ID: f.ID, Patient: f.Patient, Open: f.Open, Places: f.Stay.Places, Start: moment(f.Stay.Start)}
+	return drain.Stay{ID: f.ID, Patient: f.Patient, Open: f.Open, Places: f.Stay.Places, Start: moment(f.Stay.Start), Finished: f.Stay.Finished, End: moment(f.Stay.End)}
+}
+
+func (f *fact) walk() drain.Walk {
+	return drain.Walk{ID: f.ID, Patient: f.Patient, Start: moment(f.Walk.Start), End: moment(f.Walk.End), Open: f.Open}
+}
+
+func (f *fact) place() drain.Place {
+	return drain.Place{ID: f.ID, Name: f.Name, PartOf: f.Place, Kind: f.Physical}
 }
 
 // choice selects facts: by an index, as a query for the server and as a
@@ -213,7 +300,7 @@ var justFact = bson.D{is("type", 1), is("id", 1), is("n", 1), is("fact", 1)}
 
 // facts gives the facts of current versions. A version that nobody noted as
 // superseded yet is recognized by the one that comes after it, and the newest
-// one judged instead.
+// one evaluated instead.
 func (s *Store) facts(ctx context.Context, c choice) ([]*fact, error) {
 	// What turns out to be superseded leaves less than the limit: ask for more.
 	for ask := c.limit + 8; ; ask *= 2 {
@@ -267,16 +354,22 @@ func newestFirst(a, b *fact) int { return cmp.Or(cmp.Compare(b.At, a.At), string
 
 // of chooses the facts of a kind that name a drain or patient.
 func of(kind, field, value string) choice {
-	c := choice{index: "fact_" + field, filter: bson.D{is("fact.kind", kind), is("fact."+field, value)}, order: byFactID}
+	c := choice{index: "of_" + field, filter: bson.D{is("fact.kind", kind), is("fact."+field, value)}, order: byFactID}
 	c.holds = func(f *fact) bool {
 		return f.Kind == kind && (field == "drain" && f.Drain == value || field == "patient" && f.Patient == value)
 	}
 	return c
 }
 
+// ofPatients chooses the facts of a kind that name one of the patients.
+func ofPatients(kind string, patients []string) choice {
+	return choice{index: "of_patient", filter: bson.D{is("fact.kind", kind), in("fact.patient", patients)}, order: byFactID,
+		holds: func(f *fact) bool { return f.Kind == kind && f.Patient != "" && slices.Contains(patients, f.Patient) }}
+}
+
 // at chooses the facts of a kind at places.
 func at(kind string, places []string) choice {
-	return choice{index: "fact_place_open", filter: bson.D{is("fact.kind", kind), in("fact.place", places)}, order: byFactID,
+	return choice{index: "at_place", filter: bson.D{is("fact.kind", kind), in("fact.place", places)}, order: byFactID,
 		holds: func(f *fact) bool { return f.Kind == kind && f.Place != "" && slices.Contains(places, f.Place) }}
 }
 
@@ -291,7 +384,7 @@ func openAt(kind string, places []string) choice {
 
 // open chooses the open facts of a kind behind an id.
 func open(kind, after string, limit int) choice {
-	return choice{index: "fact_open", filter: bson.D{is("fact.kind", kind), is("fact.open", true), is("fact.id", bson.D{is("$gt", after)})},
+	return choice{index: "open", filter: bson.D{is("fact.kind", kind), is("fact.open", true), is("fact.id", bson.D{is("$gt", after)})},
 		sort: bson.D{is("fact.id", 1)}, order: byFactID, limit: max(limit, 1),
 		holds: func(f *fact) bool { return f.Kind == kind && f.Open && f.ID > after }}
 }
@@ -337,20 +430,28 @@ func (s *Store) Drain(ctx context.Context, id string) (drain.Drain, bool, error)
 	return f.drain(), true, nil
 }
 
-func (s *Store) Drains(ctx context.Context, ids []string) ([]drain.Drain, error) {
+func (s *Store) Drains(ctx context.Context, q store.DrainQuery) ([]drain.Drain, error) {
+	if q.Patient == "" && q.Places == nil {
+		return chosen(ctx, s, open(drainKind, q.After, q.Limit), (*fact).drain)
+	}
 	leave, err := s.enter(ctx)
 	if err != nil {
 		return nil, err
 	}
 	defer leave()
-	out, err := s.drains(ctx, ids)
+	var out []drain.Drain
+	if q.Patient != "" {
+		out, err = s.drainsOf(ctx, q.Patient)
+	} else {
+		out, err = s.drainsAt(ctx, q.Places)
+	}
 	return out, wrap(ctx, err, "read a projection")
 }
 
 func (s *Store) drains(ctx context.Context, ids []string) ([]drain.Drain, error) {
 	var out []drain.Drain
 	for part := range slices.Chunk(slices.Compact(slices.Sorted(slices.Values(ids))), 500) {
-		found, err := s.facts(ctx, choice{index: "resource", filter: bson.D{is("type", "Device"), in("id", part)}, order: byFactID,
+		found, err := s.facts(ctx, choice{index: "current", filter: bson.D{is("type", "Device"), in("id", part)}, order: byFactID,
 			holds: func(f *fact) bool { return f != nil && f.Kind == drainKind }})
 		if err != nil {
 			return nil, err
@@ -362,48 +463,25 @@ func (s *Store) drains(ctx context.Context, ids []string) ([]drain.Drain, error)
 	return out, nil
 }
 
-func (s *Store) DrainsOf(ctx context.Context, patient string) ([]drain.Drain, error) {
-	leave, err := s.enter(ctx)
+func (s *Store) drainsOf(ctx context.Context, patient string) ([]drain.Drain, error) {
+	own, err := s.facts(ctx, of(drainKind, "patient", patient))
 	if err != nil {
 		return nil, err
 	}
-	defer leave()
+	placed, err := s.facts(ctx, of(placementKind, "patient", patient))
+	if err != nil {
+		return nil, err
+	}
 	var ids []string
-	add := func(c choice, id func(*fact) string) {
-		var found []*fact
-		if err == nil {
-			found, err = s.facts(ctx, c)
+	for _, f := range own {
+		ids = append(ids, f.ID)
+	}
+	for _, f := range placed {
+		if f.Placement.Status != string(drain.PlacementError) {
+			ids = append(ids, f.Drain)
 		}
-		for _, f := range found {
-			ids = append(ids, id(f))
-		}
 	}
-	if patient != "" {
-		add(of(drainKind, "patient", patient), factID)
-		add(of(placementKind, "patient", patient), func(f *fact) string {
-			if f.Placement.Status == string(drain.PlacementError) {
-				return ""
-			}
-			return f.Drain
-		})
-	}
-	var out []drain.Drain
-	if err == nil {
-		out, err = s.drains(ctx, ids)
-	}
-	return out, wrap(ctx, err, "read a projection")
-}
-
-func factID(f *fact) string { return f.ID }
-
-func (s *Store) DrainsAt(ctx context.Context, places []string) ([]drain.Drain, error) {
-	leave, err := s.enter(ctx)
-	if err != nil {
-		return nil, err
-	}
-	defer leave()
-	out, err := s.drainsAt(ctx, places)
-	return out, wrap(ctx, err, "read a projection")
+	return s.drains(ctx, ids)
 }
 
 func (s *Store) drainsAt(ctx context.Context, places []string) ([]drain.Drain, error) {
@@ -429,33 +507,65 @@ func (s *Store) drainsAt(ctx context.Context, places []string) ([]drain.Drain, e
 	}
 	slices.Sort(patients)
 	for part := range slices.Chunk(slices.Compact(patients), 500) {
-		those := func(kind string) choice {
-			return choice{index: "fact_patient", filter: bson.D{is("fact.kind", kind), in("fact.patient", part)}, order: byFactID,
-				holds: func(f *fact) bool { return f.Kind == kind && slices.Contains(part, f.Patient) }}
-		}
-		own, err := s.facts(ctx, those(drainKind))
+		own, err := s.facts(ctx, ofPatients(drainKind, part))
 		if err != nil {
 			return nil, err
 		}
 		for _, f := range own {
-			ids = append(ids, f.ID)
+			if f.Open {
+				ids = append(ids, f.ID)
+			}
 		}
-		placed, err := s.facts(ctx, those(placementKind))
+		placed, err := s.facts(ctx, ofPatients(placementKind, part))
 		if err != nil {
 			return nil, err
 		}
 		for _, f := range placed {
-			if p := f.placement(); p.End.IsZero() && p.Counts() {
-				ids = append(ids, p.Drain)
+			if f.placement().Open() {
+				ids = append(ids, f.Drain)
 			}
 		}
 	}
-	out, err := s.drains(ctx, ids)
-	return slices.DeleteFunc(out, func(d drain.Drain) bool { return !d.Active }), err
+	idle, err := s.idleAt(ctx, places)
+	if err != nil {
+		return nil, err
+	}
+	return s.drains(ctx, append(ids, idle...))
 }
 
-func (s *Store) ActiveDrains(ctx context.Context, after string, limit int) ([]drain.Drain, error) {
-	return chosen(ctx, s, open(drainKind, after, limit), (*fact).drain)
+// idleAt gives the drains whose Device is at a place, and out of use although
+// its placement is open. They are rare, and looked for among the open placements, of
+// which there are as many as drains in place: a ward has many more that are
+// out of use.
+func (s *Store) idleAt(ctx context.Context, places []string) ([]string, error) {
+	placed, err := s.facts(ctx, choice{index: "open", filter: bson.D{is("fact.kind", placementKind), is("fact.open", true)}, order: byFactID,
+		holds: func(f *fact) bool { return f.Kind == placementKind && f.placement().Open() }})
+	if err != nil {
+		return nil, err
+	}
+	var ids, out []string
+	for _, f := range placed {
+		ids = append(ids, f.Drain)
+	}
+	slices.Sort(ids)
+	for part := range slices.Chunk(slices.Compact(ids), 500) {
+		found, err := s.facts(ctx, choice{index: "current", filter: bson.D{is("type", "Device"), in("id", part), in("fact.place", places), is("fact.open", nil)}, order: byFactID,
+			holds: func(f *fact) bool {
+				return f != nil && f.Kind == drainKind && !f.Open && slices.Contains(places, f.Place)
+			}})
+		if err != nil {
+			return nil, err
+		}
+		for _, f := range found {
+			out = append(out, f.ID)
+		}
+	}
+	return out, nil
+}
+
+// OpenPlacements implements store.Store.
+func (s *Store) OpenPlacements(ctx context.Context, after string, limit int) ([]drain.Placement, error) {
+	return chosen(ctx, s, open(placementKind, after, limit), (*fact).placement)
 }
 
 func (s *Store) Placements(ctx context.Context, drainID string) ([]drain.Placement, error) {
@@ -478,6 +588,10 @@ func (s *Store) Entries(ctx context.Context, q store.EntryQuery) ([]drain.Entry,
 	c.filter = append(c.filter, is("fact.at", bson.D{is("$gte", from), is("$lt", to)}))
 	holds := c.holds
 	c.holds = func(f *fact) bool { return holds(f) && f.At >= from && f.At < to }
+	if q.First > 0 {
+		c.limit, c.sort = q.First, bson.D{is("fact.at", 1), is("fact.id", 1)}
+		return chosen(ctx, s, c, (*fact).entry)
+	}
 	if q.Last <= 0 {
 		return chosen(ctx, s, c, (*fact).entry)
 	}
@@ -488,25 +602,41 @@ func (s *Store) Entries(ctx context.Context, q store.EntryQuery) ([]drain.Entry,
 	return out, err
 }
 
-func (s *Store) Findings(ctx context.Context, drainID string, open bool) ([]drain.Finding, error) {
-	c := of(findingKind, "drain", drainID)
+func (s *Store) Concerns(ctx context.Context, drainID string, ended time.Time) ([]drain.Concern, error) {
+	c := of(concernKind, "drain", drainID)
 	c.order = newestFirst
-	if open {
+	if !ended.IsZero() {
 		holds := c.holds
-		c.filter = append(c.filter, is("fact.open", true))
-		c.holds = func(f *fact) bool { return holds(f) && f.Open }
+		c.filter = append(c.filter, is("$or", bson.A{bson.D{is("fact.open", true)}, bson.D{is("fact.concern.until", bson.D{is("$gte", ended.UnixMicro())})},
+			bson.D{is("fact.finding.until", bson.D{is("$gte", ended.UnixMicro())})}}))
+		c.holds = func(f *fact) bool { return holds(f) && !f.endedBy(ended) }
 	}
-	return chosen(ctx, s, c, (*fact).finding)
+	return chosen(ctx, s, c, (*fact).concern)
 }
 
-func (s *Store) OpenFindings(ctx context.Context, after string, limit int) ([]drain.Finding, error) {
-	return chosen(ctx, s, open(findingKind, after, limit), (*fact).finding)
+func (s *Store) OpenConcerns(ctx context.Context, after string, limit int) ([]drain.Concern, error) {
+	return chosen(ctx, s, open(concernKind, after, limit), (*fact).concern)
 }
 
-func (s *Store) Stays(ctx context.Context, patient string) ([]drain.Stay, error) {
-	c := of(stayKind, "patient", patient)
+func (s *Store) Stays(ctx context.Context, patients ...string) ([]drain.Stay, error) {
+	if len(patients) == 0 {
+		return nil, ctx.Err()
+	}
+	c := ofPatients(stayKind, patients)
 	c.order = newestFirst
 	return chosen(ctx, s, c, (*fact).stay)
+}
+
+func (s *Store) Walks(ctx context.Context, patients ...string) ([]drain.Walk, error) {
+	if len(patients) == 0 {
+		return nil, ctx.Err()
+	}
+	c := ofPatients(walkKind, patients)
+	holds := c.holds
+	c.filter = append(c.filter, is("fact.open", true))
+	c.holds = func(f *fact) bool { return holds(f) && f.Open }
+	c.order = oldestFirst
+	return chosen(ctx, s, c, (*fact).walk)
 }
 
 func (s *Store) Place(ctx context.Context, id string) (drain.Place, bool, error) {
@@ -514,29 +644,34 @@ func (s *Store) Place(ctx context.Context, id string) (drain.Place, bool, error)
 	if err != nil || f == nil {
 		return drain.Place{}, false, err
 	}
-	return drain.Place{ID: f.ID, Name: f.Name, PartOf: f.Place}, true, nil
+	return f.place(), true, nil
 }
 
-func (s *Store) PlacesWithin(ctx context.Context, id string) ([]string, error) {
+func (s *Store) PlacesWithin(ctx context.Context, id string) ([]drain.Place, error) {
+	self, _, err := s.Place(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	self.ID = id
 	leave, err := s.enter(ctx)
 	if err != nil {
 		return nil, err
 	}
 	defer leave()
-	out := []string{id}
+	out := []drain.Place{self}
 	// Level by level; what was seen is not asked again, so that a circle ends.
-	for level := out; len(level) > 0; {
+	for level := []string{id}; len(level) > 0; {
 		found, err := s.facts(ctx, at(placeKind, level))
 		if err != nil {
 			return nil, wrap(ctx, err, "read a projection")
 		}
 		level = nil
 		for _, f := range found {
-			if !slices.Contains(out, f.ID) {
-				out, level = append(out, f.ID), append(level, f.ID)
+			if !slices.ContainsFunc(out, func(p drain.Place) bool { return p.ID == f.ID }) {
+				out, level = append(out, f.place()), append(level, f.ID)
 			}
 		}
 	}
-	slices.Sort(out)
+	slices.SortFunc(out, func(a, b drain.Place) int { return strings.Compare(a.ID, b.ID) })
 	return out, nil
 }

@@ -1,16 +1,20 @@
 package mongo
 
 import (
+	"cmp"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"math"
 	"slices"
+	"time"
 
 	"go.mongodb.org/mongo-driver/v2/bson"
 	"go.mongodb.org/mongo-driver/v2/mongo"
 	"go.mongodb.org/mongo-driver/v2/mongo/options"
 
+	"tidemark/internal/budget"
 	"tidemark/internal/fault"
 	"tidemark/internal/search"
 )
@@ -37,32 +41,41 @@ const byID = "_id_" // every collection has it
 
 // indexes are all that a query may name, beside byID. A sparse one leaves out
 // documents that have none of its fields.
+//
+// What is current only is asked for through an index that has until: as the
+// first fields that are all given, or as the last one, to whose bounds the
+// server skips. So a query reads as many documents after a hundred versions as
+// after the first.
 var indexes = []index{
-	{versions, "resource", []string{"type", "id", "n"}, false},                                    // current version; history of an instance; by _id
-	{versions, "keys", []string{"keys", "span", "date", "born"}, true},                            // tokens, references and URIs, by the primary date
-	{versions, "values", []string{"values"}, true},                                                // string, number and quantity parameters
-	{versions, "updated", []string{"type", "at", "born"}, false},                                  // by _lastUpdated
-	{versions, "typed", []string{"type", "seq"}, false},                                           // history of a type
-	{versions, "feed", []string{"seq"}, false},                                                    // change feed; history of the system
-	{versions, "time", []string{"at", "seq"}, false},                                              // from a time to a place in the feed
-	{versions, "fact_drain", []string{"fact.kind", "fact.drain", "fact.at", "fact.id"}, true},     // entries, placements and findings of a drain
-	{versions, "fact_patient", []string{"fact.kind", "fact.patient", "fact.at", "fact.id"}, true}, // entries, drains, placements and stays of a patient
-	{versions, "fact_place_open", []string{"fact.kind", "fact.place", "fact.open"}, true},         // drains at a ward, open stays, places within
-	{versions, "fact_open", []string{"fact.kind", "fact.open", "fact.id"}, true},                  // active drains, open findings
-	{audits, "time", []string{"-at", "-_id"}, false},                                              //
-	{audits, "id", []string{"id"}, false},                                                         //
-	{audits, "agent", []string{"agent", "-at", "-_id"}, true},                                     //
-	{audits, "patient", []string{"patient", "-at", "-_id"}, true},                                 //
-	{audits, "entity", []string{"entity", "-at", "-_id"}, true},                                   //
-	{audits, "refused", []string{"refused", "-at", "-_id"}, true},                                 // outcomes other than success, which are few
+	{versions, "resource", []string{"type", "id", "n"}, false},                                           // current version; history of an instance
+	{versions, "current", []string{"type", "id", "born", "until"}, false},                                // current versions of many; by _id
+	{versions, "by_key", []string{"keys", "span", "date", "born", "until"}, true},                        // tokens, references and URIs, by the primary date
+	{versions, "by_value", []string{"values", "until"}, true},                                            // string, number and quantity parameters
+	{versions, "by_update", []string{"type", "at", "born", "until"}, false},                              // by _lastUpdated
+	{versions, "typed", []string{"type", "seq"}, false},                                                  // history of a type
+	{versions, "feed", []string{"seq"}, false},                                                           // change feed; history of the system
+	{versions, "time", []string{"at", "seq"}, false},                                                     // from a time to a place in the feed
+	{versions, "of_drain", []string{"fact.kind", "fact.drain", "until", "fact.at", "fact.id"}, true},     // entries, placements and concerns of a drain
+	{versions, "of_patient", []string{"fact.kind", "fact.patient", "until", "fact.at", "fact.id"}, true}, // entries, drains, placements and stays of a patient
+	{versions, "at_place", []string{"fact.kind", "fact.place", "until", "fact.open"}, true},              // drains at a ward, open stays, places within
+	{versions, "open", []string{"fact.kind", "fact.open", "until", "fact.id"}, true},                     // active drains, open concerns
+	{audits, "time", []string{"-at", "-_id"}, false},                                                     //
+	{audits, "id", []string{"id"}, false},                                                                //
+	{audits, "agent", []string{"agent", "-at", "-_id"}, true},                                            //
+	{audits, "patient", []string{"patient", "-at", "-_id"}, true},                                        //
+	{audits, "entity", []string{"entity", "-at", "-_id"}, true},                                          //
+	{audits, "refused", []string{"refused", "-at", "-_id"}, true},                                        // outcomes other than success, which are few
 }
+
+// replaced are the indexes of older schemas that others have taken the place of.
+var replaced = []string{"fact_place", "keys", "values", "updated", "fact_drain", "fact_patient", "fact_place_open", "fact_open"}
 
 // schema is the version of what is written above and in type version. A
 // database of a newer one is refused, so that an old process left running
 // beside new ones cannot harm it at its next start. What such a process writes
 // meanwhile lacks the keys of parameters that it does not know: stop the old
 // processes before the first new one starts.
-const schema = 2
+const schema = 4
 
 // prepare makes the collections and indexes. Several processes may do so at
 // once: what is there already is left, and none of the steps depends on who
@@ -114,20 +127,60 @@ func (s *Store) upgrade(ctx context.Context, from int64) error {
 			}
 		}
 	}
-	if from < 2 { // fact_place_open has taken its place
-		var gone mongo.CommandError
+	for _, name := range replaced {
 		const indexNotFound = 27
-		if err := s.db.Collection(versions).Indexes().DropOne(ctx, "fact_place"); err != nil && !(errors.As(err, &gone) && gone.Code == indexNotFound) {
+		if err := s.db.Collection(versions).Indexes().DropOne(ctx, name); err != nil && !hasCode(err, indexNotFound) {
 			return fmt.Errorf("drop an index: %w", err)
+		}
+	}
+	if from < 3 {
+		if err := s.whereabouts(ctx); err != nil {
+			return fmt.Errorf("read stays and places anew: %w", err)
 		}
 	}
 	_, err := s.db.Collection(meta).UpdateOne(ctx, bson.D{is("_id", "schema")}, bson.D{is("$max", bson.D{is("version", int64(schema))})}, options.UpdateOne().SetHint(byID))
 	return err
 }
 
-// indexAnew works out the keys of all versions of a type. Parameters are only
-// ever added, and so far only such as are found by keys.
-func (s *Store) indexAnew(ctx context.Context, typ string) error {
+// whereabouts adds to the facts of Encounters and Locations what schema 3 has:
+// whether a stay is finished and since when, and the kind of a place.
+func (s *Store) whereabouts(ctx context.Context) error {
+	for _, typ := range []string{"Encounter", "Location"} {
+		err := s.eachVersion(ctx, typ, func(v *version) error {
+			if v.deleted() || v.Fact == nil {
+				return nil
+			}
+			var r struct {
+				Status       string
+				Period       struct{ End time.Time }
+				PhysicalType struct{ Coding []struct{ Code string } }
+			}
+			_ = json.Unmarshal(v.Body, &r) // an end that is no instant is none
+			set := bson.D{}
+			if typ == "Encounter" && r.Status == "finished" {
+				set = append(set, is("fact.stay.finished", true))
+				if !r.Period.End.IsZero() {
+					set = append(set, is("fact.stay.end", r.Period.End.UnixMicro()))
+				}
+			}
+			if c := r.PhysicalType.Coding; typ == "Location" && len(c) > 0 {
+				set = append(set, is("fact.physical", c[0].Code))
+			}
+			if len(set) == 0 {
+				return nil
+			}
+			_, err := s.db.Collection(versions).UpdateOne(ctx, bson.D{is("_id", v.ID)}, bson.D{is("$set", set)}, options.UpdateOne().SetHint(byID))
+			return err
+		})
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// eachVersion passes over the versions of a type, in the order of the feed.
+func (s *Store) eachVersion(ctx context.Context, typ string, do func(*version) error) error {
 	const some = 500
 	for after := int64(math.MinInt64); ; {
 		docs, err := list[version](ctx, s, versions, "typed", bson.D{is("type", typ), is("seq", bson.D{is("$gt", after)})},
@@ -136,22 +189,8 @@ func (s *Store) indexAnew(ctx context.Context, typ string) error {
 			return err
 		}
 		for i := range docs {
-			v := &docs[i]
-			after = v.Seq
-			body := v
-			if v.deleted() { // it has the keys of the version before it
-				if body, err = one[version](ctx, s, versions, byID, bson.D{is("_id", versionID(v.key(), v.Number-1))}, nil); err != nil {
-					return err
-				}
-				if body == nil || body.deleted() {
-					continue
-				}
-			}
-			d, err := s.doc(body)
-			if err != nil {
-				return fmt.Errorf("read %s: %w", body.ID, err)
-			}
-			if _, err := s.db.Collection(versions).UpdateOne(ctx, bson.D{is("_id", v.ID)}, bson.D{is("$set", bson.D{is("keys", d.Keys())})}, options.UpdateOne().SetHint(byID)); err != nil {
+			after = docs[i].Seq
+			if err := do(&docs[i]); err != nil {
 				return err
 			}
 		}
@@ -159,6 +198,29 @@ func (s *Store) indexAnew(ctx context.Context, typ string) error {
 			return nil
 		}
 	}
+}
+
+// indexAnew works out the keys of all versions of a type. Parameters are only
+// ever added, and so far only such as are found by keys.
+func (s *Store) indexAnew(ctx context.Context, typ string) error {
+	return s.eachVersion(ctx, typ, func(v *version) error {
+		body := v
+		if v.deleted() { // it has the keys of the version before it
+			var err error
+			if body, err = one[version](ctx, s, versions, byID, bson.D{is("_id", versionID(v.key(), v.Number-1))}, nil); err != nil {
+				return err
+			}
+			if body == nil || body.deleted() {
+				return nil
+			}
+		}
+		d, err := s.doc(ctx, body)
+		if err != nil {
+			return fmt.Errorf("read %s: %w", body.ID, err)
+		}
+		_, err = s.db.Collection(versions).UpdateOne(ctx, bson.D{is("_id", v.ID)}, bson.D{is("$set", bson.D{is("keys", d.Keys())})}, options.UpdateOne().SetHint(byID))
+		return err
+	})
 }
 
 // checkSchema writes the schema's version into an empty database, gives that
@@ -210,7 +272,7 @@ func (s *Store) find(ctx context.Context, collection, index string, filter bson.
 		return err
 	}
 	for cur.Next(ctx) {
-		if err := f(cur.Current); err != nil {
+		if err := cmp.Or(budget.Rows(ctx, 1), f(cur.Current)); err != nil {
 			return errors.Join(err, cur.Close(ctx))
 		}
 	}

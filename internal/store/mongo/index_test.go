@@ -64,8 +64,8 @@ func TestFilters(t *testing.T) {
 	history("typed", store.HistoryQuery{Types: []string{"Patient", "Device"}})
 	history("typed", store.HistoryQuery{Types: []string{}, Within: rights})
 	history("feed", store.HistoryQuery{})
-	history("keys", store.HistoryQuery{Type: "Observation", Within: rights})
-	history("keys", store.HistoryQuery{Types: []string{"Observation", "Device"}, Within: rights})
+	history("by_key", store.HistoryQuery{Type: "Observation", Within: rights})
+	history("by_key", store.HistoryQuery{Types: []string{"Observation", "Device"}, Within: rights})
 	history("typed", store.HistoryQuery{Type: "Observation", Within: append(slices.Clone(rights), wide...)})
 	audit := func(want string, q store.AuditQuery) {
 		filter, index := auditFilter(q, &auditMark{At: 1})
@@ -81,7 +81,7 @@ func TestFilters(t *testing.T) {
 	audit("patient", store.AuditQuery{Patient: "x", Agent: "y"})
 	audit("entity", store.AuditQuery{Entity: "x", Patient: "y"})
 	audit("id", store.AuditQuery{ID: "x", Entity: "y"})
-	for _, c := range []choice{of(entryKind, "drain", "d"), of(stayKind, "patient", "p"), at(placeKind, []string{"w"}), openAt(drainKind, []string{"w"}), open(findingKind, "", 5)} {
+	for _, c := range []choice{of(entryKind, "drain", "d"), of(stayKind, "patient", "p"), at(placeKind, []string{"w"}), openAt(drainKind, []string{"w"}), open(concernKind, "", 5)} {
 		all = append(all, query{versions, c.index, c.filter})
 	}
 	for _, q := range all {

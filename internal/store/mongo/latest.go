@@ -21,7 +21,7 @@ func (s *Store) Latest(ctx context.Context, drains []string, to time.Time, most 
 	drains = slices.Compact(slices.Sorted(slices.Values(drains)))
 	out := make(map[string]store.Latest, len(drains))
 	for part := range slices.Chunk(drains, 500) {
-		placed, err := chosen(ctx, s, choice{index: "fact_drain", filter: bson.D{is("fact.kind", placementKind), in("fact.drain", part)}, order: oldestFirst,
+		placed, err := chosen(ctx, s, choice{index: "of_drain", filter: bson.D{is("fact.kind", placementKind), in("fact.drain", part)}, order: oldestFirst,
 			holds: func(f *fact) bool { return f.Kind == placementKind && slices.Contains(part, f.Drain) }}, (*fact).placement)
 		if err != nil {
 			return nil, err

@@ -73,7 +73,8 @@ func (f *feed) refresh(ctx context.Context, s *Store) error {
 }
 
 // take gives the next numbers to versions. now is in milliseconds; a clock
-// that is behind that of another process is lifted to it.
+// that is behind that of another process is lifted to it. With an error come
+// those that may have been taken.
 func (f *feed) take(ctx context.Context, s *Store, ids []string, from []int64) ([]entry, error) {
 	f.alloc.Lock()
 	defer f.alloc.Unlock()
@@ -94,7 +95,7 @@ func (f *feed) take(ctx context.Context, s *Store, ids []string, from []int64) (
 		_, err := s.db.Collection(ledger).InsertMany(ctx, docs)
 		places, clash := duplicates(err)
 		if err != nil && !clash {
-			return out, err
+			return append(out, es...), err
 		}
 		if clash {
 			es = es[:places[0]]
@@ -112,19 +113,47 @@ func (f *feed) take(ctx context.Context, s *Store, ids []string, from []int64) (
 	}
 }
 
+// numbering is what one plan asks of number.
+type numbering struct {
+	ids     []string
+	began   time.Time
+	entries []entry
+	err     error
+}
+
+// number takes numbers for several plans together.
+func (s *Store) number(ns []*numbering) {
+	ctx, cancel := s.decisive(context.Background())
+	defer cancel()
+	var ids []string
+	for _, n := range ns {
+		ids = append(ids, n.ids...)
+	}
+	entries, err := s.feed.take(ctx, s, ids, nil)
+	for _, n := range ns {
+		n.entries = entries[:min(len(n.ids), len(entries))]
+		entries = entries[len(n.entries):]
+		n.err = err
+	}
+}
+
 // void says that no version will come for the numbers. When that cannot be
 // said, the lease says it later.
-func (s *Store) void(ctx context.Context, es []entry) {
+func (s *Store) void(ctx context.Context, es []entry) error {
 	if len(es) == 0 {
-		return
+		return nil
 	}
-	seqs := make([]int64, len(es))
-	for i, e := range es {
-		seqs[i] = e.Seq
+	var seqs []int64
+	var names []string
+	for _, e := range es {
+		seqs, names = append(seqs, e.Seq), append(names, e.Version)
 	}
-	if _, err := s.db.Collection(ledger).UpdateMany(ctx, bson.D{in("_id", seqs)}, bson.D{is("$set", bson.D{is("void", true)})}, options.UpdateMany().SetHint(byID)); err != nil {
-		s.log.DebugContext(ctx, "numbers of the change feed are left to their lease", "error", err)
+	// By name too: a number that was taken in doubt may be another's.
+	_, err := s.db.Collection(ledger).UpdateMany(ctx, bson.D{in("_id", seqs), in("v", names)}, bson.D{is("$set", bson.D{is("void", true)})}, options.UpdateMany().SetHint(byID))
+	if err != nil {
+		s.log.DebugContext(ctx, "numbers of the change feed cannot be declared void", "error", err)
 	}
+	return err
 }
 
 // snapshot says which versions a reader sees: all up to settled, and those up
@@ -256,7 +285,7 @@ func (e entry) waits(seqs map[string]int64) bool {
 		return false
 	}
 	have, ok := seqs[e.Version]
-	if e.From != 0 { // a move: done, or overtaken by another one
+	if e.From != 0 { // a move: done, or another one came first
 		return ok && have == e.From
 	}
 	return !ok // there under another number: this writer lost
@@ -360,7 +389,7 @@ func (s *Store) move(ctx context.Context, id string, from int64) (entry, error) 
 		return entry{}, err
 	}
 	if r.MatchedCount == 0 {
-		s.void(ctx, es)
+		_ = s.void(ctx, es) // else the lease says so
 		v, err := one[version](ctx, s, versions, byID, bson.D{is("_id", id)}, options.Find().SetProjection(bson.D{is("seq", 1), is("at", 1)}))
 		if err != nil || v == nil {
 			return entry{}, fault.Wrap(err, "find the place of a version in the change feed")

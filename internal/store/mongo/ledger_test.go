@@ -9,6 +9,8 @@ import (
 	"pgregory.net/rapid"
 
 	"tidemark/internal/fault"
+
+	"tidemark/internal/store/engine"
 )
 
 func TestWaits(t *testing.T) {
@@ -71,25 +73,25 @@ func TestPauseEnds(t *testing.T) {
 func TestCursor(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		m := mark{snapshot{rapid.Int64().Draw(t, "settled"), rapid.Int64().Draw(t, "top"), rapid.SliceOfN(rapid.Int64(), 1, 3).Draw(t, "pending")}, place{rapid.Int64().Draw(t, "n"), rapid.String().Draw(t, "id"), rapid.Int64().Draw(t, "born")}}
-		sum := digest("Patient", m.Place.Born)
+		sum := engine.Digest("Patient", m.Place.Born)
 		var got mark
-		if err := readCursor(cursor(sum, m), sum, &got); err != nil || got.Place.Born != m.Place.Born || got.Place.N != m.Place.N || got.Snapshot.Pending[0] != m.Snapshot.Pending[0] {
+		if err := engine.ReadCursor(engine.Cursor(sum, m), sum, &got); err != nil || got.Place.Born != m.Place.Born || got.Place.N != m.Place.N || got.Snapshot.Pending[0] != m.Snapshot.Pending[0] {
 			t.Fatalf("%+v, %v", got, err)
 		}
-		if err := readCursor(cursor(sum, m), digest("Patient", m.Place.Born+1), &got); !fault.Is(err, fault.Invalid) {
+		if err := engine.ReadCursor(engine.Cursor(sum, m), engine.Digest("Patient", m.Place.Born+1), &got); !fault.Is(err, fault.Invalid) {
 			t.Fatalf("another query's cursor: %v", err)
 		}
 	})
 }
 
 func FuzzReadCursor(f *testing.F) {
-	sum := digest("Patient")
-	f.Add(cursor(sum, mark{}))
-	f.Add(cursor(sum, mark{snapshot{1, 2, []int64{3}}, place{4, "x", 5}}) + "A")
+	sum := engine.Digest("Patient")
+	f.Add(engine.Cursor(sum, mark{}))
+	f.Add(engine.Cursor(sum, mark{snapshot{1, 2, []int64{3}}, place{4, "x", 5}}) + "A")
 	f.Add("")
 	f.Fuzz(func(t *testing.T, text string) {
 		var m mark
-		if err := readCursor(text, sum, &m); err != nil && !fault.Is(err, fault.Invalid) {
+		if err := engine.ReadCursor(text, sum, &m); err != nil && !fault.Is(err, fault.Invalid) {
 			t.Errorf("%q: %v", text, err)
 		}
 	})

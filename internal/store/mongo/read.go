@@ -8,6 +8,7 @@ import (
 	"go.mongodb.org/mongo-driver/v2/mongo/options"
 
 	"tidemark/internal/store"
+	"tidemark/internal/store/engine"
 )
 
 // light leaves out what only a few callers need.
@@ -37,7 +38,7 @@ func (s *Store) currents(ctx context.Context, keys []store.Key) ([]*version, err
 	found := map[store.Key]*version{}
 	for typ, all := range ids {
 		for part := range slices.Chunk(all, 500) {
-			vs, err := list[*version](ctx, s, versions, "resource", bson.D{is("type", typ), in("id", part), is("until", int64(never))}, options.Find().SetProjection(withoutBody))
+			vs, err := list[*version](ctx, s, versions, "current", bson.D{is("type", typ), in("id", part), is("until", int64(never))}, options.Find().SetProjection(withoutBody))
 			if err != nil {
 				return nil, err
 			}
@@ -100,7 +101,7 @@ func (s *Store) read(ctx context.Context, key store.Key, get func() (*version, e
 	case err != nil:
 		return store.Version{}, wrap(ctx, err, "read a resource")
 	case v == nil:
-		return store.Version{}, notFound(key)
+		return store.Version{}, engine.NotFound(key)
 	}
 	return v.stored(), nil
 }

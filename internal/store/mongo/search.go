@@ -12,39 +12,11 @@ import (
 	"go.mongodb.org/mongo-driver/v2/bson"
 	"go.mongodb.org/mongo-driver/v2/mongo/options"
 
-	"tidemark/internal/fault"
+	"tidemark/internal/budget"
 	"tidemark/internal/search"
 	"tidemark/internal/store"
+	"tidemark/internal/store/engine"
 )
-
-// order is what places a candidate. Without _sort it is the primary date,
-// since that is what the index of keys is kept in.
-type order int
-
-const (
-	byDate order = iota
-	byUpdate
-	byLogicalID
-	byValues // anything else: gathered and sorted
-)
-
-func orderOf(q search.Query) (o order, desc bool) {
-	if len(q.Sort) == 0 {
-		return byDate, false
-	}
-	k := q.Sort[0]
-	switch {
-	case len(q.Sort) > 1:
-		return byValues, false
-	case k.Param == "_lastUpdated":
-		return byUpdate, k.Desc
-	case k.Param == "_id":
-		return byLogicalID, k.Desc
-	case k.Param == search.PrimaryDate(q.Type):
-		return byDate, k.Desc
-	}
-	return byValues, false
-}
 
 // place is where a candidate stands in the order: by a number or an id, then
 // by the creation of its resource.
@@ -77,50 +49,25 @@ type run struct {
 	q     search.Query
 	plan  search.Plan
 	exact bool
-	order order
+	order engine.Order
 	desc  bool
 	snap  snapshot
 
 	filter  bson.D // on what every candidate has
-	sources []*walk
-	held    []candidate // sorted, already judged
+	held    int    // bytes of what next has found
+	sources engine.Merge[candidate, *walk]
 }
 
 func (s *Store) newRun(ctx context.Context, q search.Query, snap snapshot) *run {
 	p := q.Plan()
-	r := &run{ctx: ctx, s: s, q: q, plan: p, snap: snap}
-	r.order, r.desc = orderOf(q)
-	r.exact = p.Exact && p.IDs == nil && len(p.Ranges) == 0 && len(p.Prefixes) == 0 && p.DateFrom == search.NoDate && p.DateTo == search.MaxDate
+	r := &run{ctx: ctx, s: s, q: q, plan: p, snap: snap, exact: engine.Exact(p)}
+	r.sources.Compare = func(a, b candidate) int { return r.cmp(a.place, b.place) }
+	r.order, r.desc = engine.OrderOf(q)
 	r.filter = bson.D{is("until", bson.D{is("$gt", snap.Settled)}), is("seq", bson.D{is("$lte", snap.Top)}), is("method", bson.D{is("$ne", string(store.Delete))})}
-	if lo, hi := updated(q.Where); lo > math.MinInt64 || hi < math.MaxInt64 {
+	if lo, hi := engine.Updated(q.Where); lo > math.MinInt64 || hi < math.MaxInt64 {
 		r.filter = append(r.filter, is("at", bson.D{is("$gte", lo), is("$lt", hi)}))
 	}
 	return r
-}
-
-// updated bounds the time of a version by the clauses on _lastUpdated, outwards.
-func updated(where []search.Clause) (lo, hi int64) {
-	lo, hi = math.MinInt64, math.MaxInt64
-	for _, cl := range where {
-		if cl.Param != "_lastUpdated" || cl.Modifier != "" {
-			continue
-		}
-		from, to := int64(math.MaxInt64), int64(math.MinInt64)
-		for _, v := range cl.Values {
-			f, t := v.Lo.UnixMilli()-1, v.Hi.UnixMilli()+1
-			switch v.Prefix {
-			case "gt", "ge", "sa":
-				t = math.MaxInt64
-			case "lt", "le", "eb":
-				f = math.MinInt64
-			case "ne", "ap":
-				f, t = math.MinInt64, math.MaxInt64
-			}
-			from, to = min(from, f), max(to, t)
-		}
-		lo, hi = max(lo, from), min(hi, to)
-	}
-	return lo, hi
 }
 
 // keyed is the condition that a version has a key of every group, and those of
@@ -172,11 +119,11 @@ func (r *run) cmp(a, b place) int {
 // place is where a version stands.
 func (r *run) place(v *version) place {
 	switch r.order {
-	case byUpdate:
+	case engine.ByUpdate:
 		return place{N: v.At, Born: v.Born}
-	case byLogicalID:
+	case engine.ByID:
 		return place{ID: v.Res, Born: v.Born}
-	case byDate:
+	case engine.ByDate:
 		if v.Span != undated {
 			return place{N: v.Date, Born: v.Born}
 		}
@@ -194,8 +141,8 @@ func (r *run) start(from *place) error {
 	var err error
 	switch {
 	case r.plan.IDs != nil:
-		err = r.gather(from, "resource", bson.D{is("type", r.q.Type), in("id", append([]string{}, r.plan.IDs...))})
-	case r.order == byDate && (r.narrow() || !r.otherwise()):
+		err = r.gather(from, "current", bson.D{is("type", r.q.Type), in("id", append([]string{}, r.plan.IDs...))})
+	case r.order == engine.ByDate && (r.narrow() || !r.otherwise()):
 		r.walkDates(from)
 	default:
 		err = r.narrower(from)
@@ -204,15 +151,14 @@ func (r *run) start(from *place) error {
 		return err
 	}
 	switch r.order {
-	case byDate:
+	case engine.ByDate:
 		r.walkDates(from)
-	case byUpdate:
-		r.walk(from, &walk{index: "updated", field: "at", filter: bson.D{is("type", r.q.Type)}})
-	case byLogicalID:
-		r.walk(from, &walk{index: "resource", field: "id", filter: bson.D{is("type", r.q.Type)}})
+	case engine.ByUpdate:
+		r.walk(from, &walk{index: "by_update", field: "at", filter: bson.D{is("type", r.q.Type)}})
+	case engine.ByID:
+		r.walk(from, &walk{index: "current", field: "id", filter: bson.D{is("type", r.q.Type)}})
 	default:
-		return fault.New(fault.Invalid, "too-costly",
-			"More than %d resources would have to be sorted; narrow the search, or sort by _id, _lastUpdated or the date of the type.", store.MaxSort)
+		return engine.TooCostly()
 	}
 	return nil
 }
@@ -227,7 +173,7 @@ func (r *run) nothing() bool {
 
 // otherwise reports whether an index other than that of keys narrows the search.
 func (r *run) otherwise() bool {
-	lo, hi := updated(r.q.Where)
+	lo, hi := engine.Updated(r.q.Where)
 	return len(r.plan.Prefixes) > 0 || len(r.plan.Ranges) > 0 || lo > math.MinInt64 || hi < math.MaxInt64
 }
 
@@ -237,17 +183,17 @@ var errTooMany = errors.New("too many resources to sort")
 // narrower gathers through the index that fits best, and sorts. A walk in the
 // order of another index does not: it may pass all resources of the type.
 func (r *run) narrower(from *place) error {
-	switch lo, hi := updated(r.q.Where); {
+	switch lo, hi := engine.Updated(r.q.Where); {
 	case r.narrow():
-		return r.gather(from, "keys", nil)
+		return r.gather(from, "by_key", nil)
 	case len(r.plan.Prefixes) > 0:
-		return r.gather(from, "values", bson.D{textCondition(r.q.Type, r.plan.Prefixes[0])})
+		return r.gather(from, "by_value", bson.D{textCondition(r.q.Type, r.plan.Prefixes[0])})
 	case len(r.plan.Ranges) > 0:
-		return r.gather(from, "values", bson.D{numberCondition(r.q.Type, r.plan.Ranges[0])})
-	case r.order != byUpdate && (lo > math.MinInt64 || hi < math.MaxInt64):
-		return r.gather(from, "updated", bson.D{is("type", r.q.Type)})
-	case r.order == byValues:
-		return r.gather(from, "keys", nil)
+		return r.gather(from, "by_value", bson.D{numberCondition(r.q.Type, r.plan.Ranges[0])})
+	case r.order != engine.ByUpdate && (lo > math.MinInt64 || hi < math.MaxInt64):
+		return r.gather(from, "by_update", bson.D{is("type", r.q.Type)})
+	case r.order == engine.ByValues:
+		return r.gather(from, "by_key", nil)
 	}
 	return errTooMany // the order has an index of its own
 }
@@ -256,7 +202,7 @@ func (r *run) narrower(from *place) error {
 // longer ones beside them, and those without a date behind.
 func (r *run) walkDates(from *place) {
 	for _, span := range []int{withinIt, longer, undated} {
-		w := walk{index: "keys", field: "date", filter: bson.D{is("span", span)}, undated: span == undated}
+		w := walk{index: "by_key", field: "date", filter: bson.D{is("span", span)}, undated: span == undated}
 		var bounds bson.D
 		if r.plan.DateTo < search.MaxDate {
 			bounds = append(bounds, is("$lt", r.plan.DateTo))
@@ -294,7 +240,7 @@ const gatherLimit = store.MaxSort + store.MaxSort/4
 // gather reads all candidates of a query and sorts them.
 func (r *run) gather(from *place, index string, filter bson.D) error {
 	projection := placeOnly
-	if r.order == byValues {
+	if r.order == engine.ByValues {
 		projection = withoutIndex
 	}
 	found, err := list[*version](r.ctx, r.s, versions, index, r.all(filter), options.Find().SetProjection(projection).SetLimit(gatherLimit))
@@ -311,31 +257,31 @@ func (r *run) gather(from *place, index string, filter bson.D) error {
 	if len(all) > store.MaxSort {
 		return errTooMany
 	}
-	if r.order != byValues {
+	if r.order != engine.ByValues {
 		slices.SortFunc(all, func(a, b candidate) int { return r.cmp(a.place, b.place) })
 		for i := range all {
 			if from == nil || r.cmp(all[i].place, *from) > 0 {
-				r.held = all[i:]
+				r.sources.Held = all[i:]
 				break
 			}
 		}
 		return nil
 	}
 	for i := range all {
-		if all[i].doc, err = r.s.doc(all[i].then); err != nil {
+		if all[i].doc, err = r.s.doc(r.ctx, all[i].then); err != nil {
 			return err
 		}
 	}
 	slices.SortFunc(all, func(a, b candidate) int { return cmp.Or(r.q.Order(a.doc, b.doc), cmp.Compare(a.Born, b.Born)) })
 	if from == nil {
-		r.held = all
+		r.sources.Held = all
 		return nil
 	}
 	i := slices.IndexFunc(all, func(c candidate) bool { return c.Born == from.Born })
 	if i < 0 {
-		return badCursor()
+		return engine.BadCursor()
 	}
-	r.held = all[i+1:]
+	r.sources.Held = all[i+1:]
 	return nil
 }
 
@@ -392,7 +338,7 @@ func (r *run) judge(found []*version, at func(*version) place) ([]candidate, err
 // before; nil when it was deleted.
 func (r *run) asOf(v *version) (*version, error) {
 	projection := placeOnly
-	if r.order == byValues {
+	if r.order == engine.ByValues {
 		projection = withoutIndex
 	}
 	all, err := list[*version](r.ctx, r.s, versions, "resource", bson.D{is("type", v.Type), is("id", v.Res), is("n", bson.D{is("$gt", v.Number)})}, newest(projection))
@@ -426,7 +372,7 @@ func (r *run) walk(from *place, w *walk) {
 	w.r, w.chunk = r, min(max(r.q.Count+1, 16), 256)
 	w.at, w.rest = place{N: search.NoDate, Born: math.MinInt64}, w.undated
 	if from != nil {
-		behind := r.order == byDate && from.N == r.noDate()
+		behind := r.order == engine.ByDate && from.N == r.noDate()
 		switch {
 		case behind == w.undated:
 			w.at, w.begun, w.rest = *from, true, true
@@ -434,7 +380,7 @@ func (r *run) walk(from *place, w *walk) {
 			w.end = true // all of it was in front
 		}
 	}
-	r.sources = append(r.sources, w)
+	r.sources.Sources = append(r.sources.Sources, w)
 }
 
 // noDate is the place of those without a date: the end, in either direction.
@@ -444,6 +390,20 @@ func (r *run) noDate() int64 {
 	}
 	return math.MaxInt64
 }
+
+// Peek gives the next candidate.
+func (w *walk) Peek() (c candidate, ok bool, err error) {
+	if err := w.fill(); err != nil || len(w.buf) == 0 {
+		return c, false, err
+	}
+	return w.buf[0], true, nil
+}
+
+// Drop takes it.
+func (w *walk) Drop() { w.buf = w.buf[1:] }
+
+// Last says that those without a date come after all that have one.
+func (w *walk) Last(c candidate) bool { return w.undated && c.N != w.r.noDate() }
 
 // value is the field of a place, as it is stored.
 func (w *walk) value() any {
@@ -514,7 +474,7 @@ func (w *walk) beyond(limit int) error {
 	return w.take(found)
 }
 
-// take judges what was read and appends it.
+// take checks what was read and appends it.
 func (w *walk) take(found []*version) error {
 	more, err := w.r.judge(found, w.r.place)
 	if err != nil {
@@ -525,41 +485,16 @@ func (w *walk) take(found []*version) error {
 	return nil
 }
 
-// candidate takes the first of all sources.
-func (r *run) candidate() (c candidate, ok bool, err error) {
-	if len(r.held) > 0 {
-		c, ok = r.held[0], true
-	}
-	for _, w := range r.sources {
-		if w.undated && ok {
-			continue // not before all others are at their end
-		}
-		if err := w.fill(); err != nil {
-			return c, false, err
-		}
-		if len(w.buf) > 0 && (!ok || r.cmp(w.buf[0].place, c.place) < 0) {
-			c, ok = w.buf[0], true
-		}
-	}
-	// A place is one resource's, which several walks may have come upon.
-	if len(r.held) > 0 {
-		r.held = r.held[1:]
-	}
-	for _, w := range r.sources {
-		if len(w.buf) > 0 && w.buf[0].place == c.place {
-			w.buf = w.buf[1:]
-		}
-	}
-	return c, ok, nil
-}
+// loaded is how many candidates are read at a time.
+const loaded = 256
 
-// next gives up to n matches.
+// next gives up to n matches, or fewer when they are more than a page may hold.
 func (r *run) next(n int) ([]candidate, error) {
 	var out []candidate
-	for len(out) < n {
+	for len(out) < n && r.held <= store.MaxPageBytes {
 		var part []candidate
-		for len(part) < n-len(out) {
-			c, ok, err := r.candidate()
+		for len(part) < min(n-len(out), loaded) {
+			c, ok, err := r.sources.Next()
 			if err != nil {
 				return nil, err
 			}
@@ -574,6 +509,12 @@ func (r *run) next(n int) ([]candidate, error) {
 		matched, err := r.load(part)
 		if err != nil {
 			return nil, err
+		}
+		for _, c := range matched {
+			r.held += len(c.now.Body)
+			if err := budget.Bytes(r.ctx, len(c.now.Body)); err != nil {
+				return nil, err
+			}
 		}
 		out = append(out, matched...)
 	}
@@ -607,7 +548,7 @@ func (r *run) load(part []candidate) ([]candidate, error) {
 		}
 	}
 	for chunk := range slices.Chunk(moved, 500) {
-		if err := read("resource", bson.D{is("type", r.q.Type), in("id", chunk), is("until", int64(never))}, func(v *version) string { return v.Res }); err != nil {
+		if err := read("current", bson.D{is("type", r.q.Type), in("id", chunk), is("until", int64(never))}, func(v *version) string { return v.Res }); err != nil {
 			return nil, err
 		}
 	}
@@ -629,8 +570,11 @@ func (r *run) load(part []candidate) ([]candidate, error) {
 			continue
 		}
 		if !c.sure {
-			d, err := r.s.doc(c.now)
+			d, err := r.s.doc(r.ctx, c.now)
 			if err != nil {
+				return nil, err
+			}
+			if err := budget.Values(r.ctx, r.q.Effort()); err != nil {
 				return nil, err
 			}
 			if !r.q.Match(d) {
@@ -679,18 +623,18 @@ func (s *Store) Search(ctx context.Context, q search.Query) (store.Page, error) 
 }
 
 func (s *Store) search(ctx context.Context, q search.Query) (out store.Page, err error) {
-	sum := digest(q.Type, q.Where, q.Within, q.Sort)
+	sum := engine.Digest(q.Type, q.Where, q.Within, q.Sort)
 	var m mark
 	var from *place
 	if q.Cursor != "" {
-		if err := readCursor(q.Cursor, sum, &m); err != nil {
+		if err := engine.ReadCursor(q.Cursor, sum, &m); err != nil {
 			return out, err
 		}
 		from, out.Prev = &m.Place, true
 	} else if m.Snapshot, err = s.snapshot(ctx); err != nil {
 		return out, err
 	}
-	count := page(q.Count)
+	count := engine.PageSize(q.Count)
 	q.Count = count
 	r := s.newRun(ctx, q, m.Snapshot)
 	if err := r.start(from); err != nil {
@@ -700,9 +644,9 @@ func (s *Store) search(ctx context.Context, q search.Query) (out store.Page, err
 	if err != nil {
 		return out, err
 	}
-	if len(found) > count {
-		found = found[:count]
-		out.Next = cursor(sum, mark{m.Snapshot, found[count-1].place})
+	if len(found) > count || r.held > store.MaxPageBytes {
+		found = found[:min(count, len(found))]
+		out.Next = engine.Cursor(sum, mark{m.Snapshot, found[count-1].place})
 	}
 	for _, c := range found {
 		out.Matches = append(out.Matches, c.now.stored())
@@ -735,7 +679,7 @@ func (s *Store) count(ctx context.Context, q search.Query, limit int) (int, erro
 	for n < stop {
 		var part []candidate
 		for len(part) < min(stop-n, 500) {
-			c, ok, err := r.candidate()
+			c, ok, err := r.sources.Next()
 			if err != nil {
 				return 0, err
 			}

@@ -43,14 +43,14 @@ func (s *Store) SetState(ctx context.Context, name string, value []byte, rev int
 		return 0, err
 	}
 	defer leave()
-	ctx, cancel := decisive(ctx)
+	ctx, cancel := s.decisive(ctx)
 	defer cancel()
 	next, err := s.setState(ctx, name, value, rev)
 	return next, wrap(ctx, err, "write a state")
 }
 
 func (s *Store) setState(ctx context.Context, name string, value []byte, rev int64) (int64, error) {
-	changed := fault.New(fault.Precondition, "conflict", "The state %q was changed meanwhile.", name)
+	changed := fault.New(fault.Precondition, "conflict", "The state %q was changed in the meantime.", name)
 	next := state{Name: name, Value: value, Gone: value == nil}
 	if next.Value == nil {
 		next.Value = []byte{}

@@ -1,6 +1,7 @@
 package mongo
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"log/slog"
@@ -19,17 +20,20 @@ import (
 	"tidemark/internal/fault"
 	"tidemark/internal/search"
 	"tidemark/internal/store"
+	"tidemark/internal/store/engine"
 )
 
 // Options configure a Store.
 type Options struct {
-	URL     string                               // mongodb:// or mongodb+srv://, with the database as its path
-	Extract func(raw []byte) (search.Doc, error) // what searches find in a stored body
-	Clock   func() time.Time                     // time.Now outside tests
+	URL     string                                                    // mongodb:// or mongodb+srv://, with the database as its path
+	Extract func(ctx context.Context, raw []byte) (search.Doc, error) // what searches find in a stored body
+	Clock   func() time.Time                                          // time.Now outside tests
 	Logger  *slog.Logger
 	// Lease is how long a number of the change feed may stay unsettled before
 	// another process gives it up; 0 is DefaultLease.
 	Lease time.Duration
+	// WriteTimeout is how long the decisive steps of a write may take; 0 is 10 s.
+	WriteTimeout time.Duration
 	// Monitor sees every command, for tests and traces; may be nil.
 	Monitor *event.CommandMonitor
 }
@@ -49,16 +53,21 @@ const defaultDatabase = "tidemark"
 
 // Store keeps resources in a MongoDB deployment.
 type Store struct {
-	extract func(raw []byte) (search.Doc, error)
+	extract func(ctx context.Context, raw []byte) (search.Doc, error)
 	clock   func() time.Time
 	log     *slog.Logger
 	lease   time.Duration
+	limit   time.Duration // of the decisive steps of a write
 
 	client       *mongo.Client
 	db           *mongo.Database
 	transactions bool
 	feed         feed
 	watch        watch
+	numbers      batch[*numbering]
+	claiming     batch[*taking]
+	writing      batch[*plan]
+	doubts       doubts
 
 	gate   sync.RWMutex // held for reading by every call, for writing by Close
 	closed bool
@@ -72,6 +81,10 @@ func Open(ctx context.Context, o Options) (*Store, error) {
 	if s.lease == 0 {
 		s.lease = DefaultLease
 	}
+	s.limit = cmp.Or(o.WriteTimeout, writeTimeout)
+	s.numbers = batch[*numbering]{run: s.number, most: 500, lanes: 1}
+	s.claiming = batch[*taking]{run: s.claimAll, most: 500, lanes: 4}
+	s.writing = batch[*plan]{run: s.writeAll, most: 64, lanes: 4}
 	co, err := clientOptions(o)
 	if err == nil {
 		s.client, err = mongo.Connect(co)
@@ -87,18 +100,39 @@ func Open(ctx context.Context, o Options) (*Store, error) {
 }
 
 func (s *Store) open(ctx context.Context) error {
-	var hello struct {
-		SetName string `bson:"setName"`
-		Msg     string `bson:"msg"`
-	}
-	if err := s.db.RunCommand(ctx, bson.D{{Key: "hello", Value: 1}}).Decode(&hello); err != nil {
+	if err := s.greet(ctx); err != nil {
 		return err
 	}
-	s.transactions = hello.SetName != "" || hello.Msg == "isdbgrid"
 	if err := s.prepare(ctx); err != nil {
 		return err
 	}
 	return s.feed.start(ctx, s)
+}
+
+// minServer is the oldest server that the driver talks to, and that has the
+// commands and index rules the package is written for.
+const minServer = "4.4"
+
+// greet asks the server what it is. Servers before 4.4.2 do not know hello,
+// only its older name.
+func (s *Store) greet(ctx context.Context) error {
+	var hello struct {
+		SetName string `bson:"setName"`
+		Msg     string `bson:"msg"`
+	}
+	const commandNotFound = 59
+	err := s.db.RunCommand(ctx, bson.D{{Key: "hello", Value: 1}}).Decode(&hello)
+	if hasCode(err, commandNotFound) {
+		err = s.db.RunCommand(ctx, bson.D{{Key: "isMaster", Value: 1}}).Decode(&hello)
+	}
+	// The driver refuses by the server's handshake, in an error without a type.
+	if hasCode(err, commandNotFound) || err != nil && strings.Contains(err.Error(), "this version of the Go driver requires") {
+		f := fault.New(fault.Unavailable, "exception", "The MongoDB server is too old; Tidemark needs %s or newer.", minServer)
+		f.Cause = err
+		return f
+	}
+	s.transactions = hello.SetName != "" || hello.Msg == "isdbgrid"
+	return err
 }
 
 // clientOptions are what the URL says, with our defaults for the rest.
@@ -150,7 +184,7 @@ func (s *Store) enter(ctx context.Context) (leave func(), err error) {
 	s.gate.RLock()
 	if s.closed {
 		s.gate.RUnlock()
-		return nil, closed()
+		return nil, engine.Closed()
 	}
 	return s.gate.RUnlock, nil
 }
@@ -166,6 +200,7 @@ func (s *Store) Close() error {
 	s.closed = true
 	ctx, cancel := context.WithTimeout(context.Background(), writeTimeout)
 	defer cancel()
+	s.doubts.end(s)
 	s.feed.saveMark(ctx, s)
 	return wrap(ctx, s.client.Disconnect(ctx), "close the store")
 }
@@ -186,6 +221,6 @@ func (s *Store) Ping(ctx context.Context) error {
 
 // decisive is a context for steps that must not be cut when the caller goes
 // away: a write that was sent half-way is in doubt for everybody.
-func decisive(ctx context.Context) (context.Context, context.CancelFunc) {
-	return context.WithTimeout(context.WithoutCancel(ctx), writeTimeout)
+func (s *Store) decisive(ctx context.Context) (context.Context, context.CancelFunc) {
+	return context.WithTimeout(context.WithoutCancel(ctx), s.limit)
 }

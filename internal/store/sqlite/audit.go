@@ -6,10 +6,25 @@ import (
 	"time"
 
 	"tidemark/internal/store"
+	"tidemark/internal/store/engine"
 )
 
-// auditStep is how many records can stand in one microsecond.
-const auditStep = 4096
+// auditKey is the first key of the records of a microsecond, as far as keys go: to the year
+// 2141. Before 2027 there were 4096 for each, which would have ended in 2042;
+// the keys of then stand in files, so that they are as they were.
+func auditKey(micros int64) int64 {
+	const turn = 1798761600_000000 // 2027-01-01T00:00Z
+	const before, since = 4096, 512
+	switch {
+	case micros < first/before:
+		return first
+	case micros < turn:
+		return micros * before
+	case micros-turn > (last-turn*before)/since:
+		return last
+	}
+	return turn*before + (micros-turn)*since
+}
 
 const auditColumns = "seq, id, at, action, interaction, outcome, agent, client, address, entity, query, patient, detail, request"
 
@@ -20,11 +35,11 @@ func (w *writer) audit(records []store.AuditRecord) error {
 		at := r.At.UnixMicro()
 		// Records come nearly in order, so that the next free key is the
 		// first of the microsecond or right behind the last one.
-		seq := at * auditStep
-		if w.audits/auditStep == at {
+		seq, next := auditKey(at), auditKey(at+1)
+		if w.audits >= seq && w.audits < next {
 			seq = w.audits + 1
 		} else if seq <= w.audits {
-			free, err := w.c.number("SELECT ifnull(max(seq) + 1, ?1) FROM audit WHERE seq >= ?1 AND seq < ?1 + ?2", seq, auditStep)
+			free, err := w.c.number("SELECT ifnull(max(seq) + 1, ?1) FROM audit WHERE seq >= ?1 AND seq < ?2", seq, next)
 			if err != nil {
 				return err
 			}
@@ -70,20 +85,23 @@ func auditIndex(q store.AuditQuery) string {
 	return "NOT INDEXED"
 }
 
+// The versions of an entity lie between these two, behind its own name.
+const ofVersions, ofVersionsEnd = "/_history/", "/_history0"
+
 // auditSelect builds the statement of a query.
 func auditSelect(q store.AuditQuery, before int64) (string, []any) {
 	var b strings.Builder
 	b.WriteString("SELECT " + auditColumns + " FROM audit " + auditIndex(q) + " WHERE seq < ? AND seq >= ?")
 	from := first
 	if !q.From.IsZero() {
-		from = bound(q.From, 0) * auditStep
+		from = auditKey(bound(q.From, 0))
 	}
 	if !q.To.IsZero() {
-		before = min(before, bound(q.To, 0)*auditStep)
+		before = min(before, auditKey(bound(q.To, 0)))
 	}
 	args := []any{before, from}
 	for _, f := range []struct{ column, value, also string }{
-		{"id", q.ID, ""}, {"entity", q.Entity, " AND entity <> ''"}, {"patient", q.Patient, " AND patient <> ''"}, {"agent", q.Agent, " AND agent <> ''"},
+		{"id", q.ID, ""}, {"patient", q.Patient, " AND patient <> ''"}, {"agent", q.Agent, " AND agent <> ''"},
 		{"outcome", q.Outcome, ""}, {"interaction", q.Interaction, ""}, {"action", q.Action, ""},
 	} {
 		if f.value == "" {
@@ -96,20 +114,22 @@ func auditSelect(q store.AuditQuery, before int64) (string, []any) {
 		b.WriteString(" AND " + f.column + " = ?" + also)
 		args = append(args, f.value)
 	}
+	if q.Entity != "" { // a range of the index, of which what begins alike is left out
+		b.WriteString(" AND entity <> '' AND entity >= ? AND entity < ? AND (entity = ? OR entity >= ?)")
+		args = append(args, q.Entity, q.Entity+ofVersionsEnd, q.Entity, q.Entity+ofVersions)
+	}
 	b.WriteString(" ORDER BY seq DESC LIMIT ?")
-	return b.String(), append(args, page(q.Count)+1)
+	return b.String(), append(args, engine.PageSize(q.Count)+1)
 }
 
 // AuditRecords implements store.Store.
 func (s *Store) AuditRecords(ctx context.Context, q store.AuditQuery) ([]store.AuditRecord, string, error) {
-	sum := digest(q.ID, q.Agent, q.Patient, q.Entity, q.Action, q.Interaction, q.Outcome, q.From, q.To)
+	sum := engine.Digest(q.ID, q.Agent, q.Patient, q.Entity, q.Action, q.Interaction, q.Outcome, q.From, q.To)
 	before := last
 	if q.Cursor != "" {
-		n, err := readCursor(q.Cursor, sum, 1)
-		if err != nil {
+		if err := engine.ReadCursor(q.Cursor, sum, &before); err != nil {
 			return nil, "", err
 		}
-		before = n[0]
 	}
 	var out []store.AuditRecord
 	var next string
@@ -122,9 +142,9 @@ func (s *Store) AuditRecords(ctx context.Context, q store.AuditQuery) ([]store.A
 				Agent: r.text(6), Client: r.text(7), Address: r.text(8), Entity: r.text(9), Query: r.text(10), Patient: r.text(11), Detail: r.text(12), Request: r.text(13)})
 			return nil
 		}, text, args...)
-		if n := page(q.Count); err == nil && len(out) > n {
+		if n := engine.PageSize(q.Count); err == nil && len(out) > n {
 			out = out[:n]
-			next = cursor(sum, seqs[n-1])
+			next = engine.Cursor(sum, seqs[n-1])
 		}
 		return err
 	})
@@ -144,7 +164,7 @@ func (s *Store) DropAudit(ctx context.Context, before time.Time) (int, error) {
 	for {
 		var n int64
 		err := s.write(ctx, true, func(w *writer) (err error) {
-			n, err = w.c.execN(sqlDropAudit, bound(before, first/auditStep)*auditStep, dropStep)
+			n, err = w.c.execN(sqlDropAudit, auditKey(bound(before, first)), dropStep)
 			return err
 		})
 		if err != nil {

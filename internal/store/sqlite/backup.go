@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"log/slog"
 	"os"
 	"path/filepath"
 
@@ -14,6 +15,7 @@ import (
 	lib "modernc.org/sqlite/lib"
 
 	"tidemark/internal/fault"
+	"tidemark/internal/store/engine"
 )
 
 // Backup writes a consistent copy of the store to a new file, while it
@@ -22,7 +24,7 @@ import (
 func (s *Store) Backup(ctx context.Context, file string) error {
 	select {
 	case <-s.quit:
-		return closed()
+		return engine.Closed()
 	default:
 	}
 	return Backup(ctx, s.dir, file)
@@ -32,35 +34,90 @@ func (s *Store) Backup(ctx context.Context, file string) error {
 // serving: it only reads.
 func Backup(ctx context.Context, dir, file string) error {
 	if _, err := os.Stat(filepath.Join(dir, fileName)); err != nil {
-		return fault.New(fault.NotFound, "not-found", "There is no store in %s; name the data directory of the service.", dir)
+		return fault.New(fault.NotFound, "not-found", "There is no store in %s; give the data directory of the service.", dir)
 	}
 	if _, err := os.Stat(file); err == nil {
-		return fault.New(fault.Conflict, "duplicate", "%s exists already; name a new file.", file)
+		return fault.New(fault.Conflict, "duplicate", "%s already exists; give a new file.", file)
 	}
-	c, err := connect(ctx, filepath.Join(dir, fileName), readWrite)
+	part, err := takePart(file)
 	if err != nil {
-		return wrap(err, "open the data file")
+		return err
 	}
-	part := file + ".partial"
-	err = os.Remove(part) // of a backup that was cut off
-	if errors.Is(err, os.ErrNotExist) {
-		err = nil
-	}
+	defer func() { _ = part.Close() }() // and with it the name
+	err = fill(ctx, dir, part.Name())
 	if err == nil {
-		err = c.execLong(ctx, "VACUUM INTO ?", part)
-	}
-	err = errors.Join(err, c.close())
-	if err == nil {
-		err = seal(part)
-	}
-	if err == nil {
-		err = settle(part, file)
+		err = settle(part.Name(), file)
 	}
 	if err != nil {
-		_ = os.Remove(part) // nothing else can be done about it
+		_ = os.Remove(part.Name()) // nothing else can be done about it
 		return notWritten(err, file)
 	}
 	return nil
+}
+
+// takePart takes the name under which a backup is written, for this one alone:
+// of two to one name, the second is refused. What one that was cut off has left
+// is written over.
+func takePart(file string) (*os.File, error) {
+	part, err := os.OpenFile(file+".partial", os.O_RDWR|os.O_CREATE, 0o600)
+	if err != nil {
+		return nil, engine.Unavailable(err, file+" cannot be written; give a file in an existing, writable directory.")
+	}
+	err = take(part)
+	if err == nil {
+		// The one before may have given the file its final name by now.
+		mine, errMine := part.Stat()
+		there, errThere := os.Stat(part.Name())
+		_, taken := os.Stat(file)
+		if errMine != nil || errThere != nil || !os.SameFile(mine, there) || taken == nil {
+			err = errTaken
+		} else {
+			err = errors.Join(part.Truncate(0), part.Chmod(0o600))
+		}
+	}
+	if err == nil {
+		return part, nil
+	}
+	_ = part.Close()
+	if errors.Is(err, errTaken) {
+		return nil, fault.New(fault.Conflict, "duplicate", "Another backup writes %s; name another file.", file)
+	}
+	return nil, wrap(err, "take the file of the backup")
+}
+
+// fill writes the backup to a file, which is empty, and checks it.
+func fill(ctx context.Context, dir, part string) error {
+	kept, marked, err := readMark(dir, slog.Default())
+	if err != nil {
+		return err
+	}
+	c, err := connect(ctx, filepath.Join(dir, fileName), readWrite)
+	if err != nil {
+		return err
+	}
+	if marked {
+		if err := complete(c, dir, kept); err != nil {
+			return err // c stays open: see complete
+		}
+	}
+	if err := errors.Join(c.execLong(ctx, "VACUUM INTO ?", part), c.close()); err != nil {
+		return err
+	}
+	if c, err = connect(ctx, part, readOnly); err != nil {
+		return err
+	}
+	if err := errors.Join(sound(ctx, c), c.close()); err != nil {
+		return err
+	}
+	if err := seal(part); err != nil {
+		return err
+	}
+	f, err := os.Open(part)
+	if err != nil {
+		return err
+	}
+	defer func() { _ = f.Close() }() // only read
+	return unseal(f, io.Discard)
 }
 
 // notWritten is wrap for a backup: what the engine cannot write is not the
@@ -70,9 +127,9 @@ func notWritten(err error, file string) error {
 	if errors.As(err, &e) {
 		switch e.Code() & 0xff {
 		case lib.SQLITE_FULL:
-			return unavailable(err, "The disk is full on which "+file+" was to be written; free space, or name a file elsewhere.")
+			return engine.Unavailable(err, "The disk is full on which "+file+" was to be written; free space, or give a file elsewhere.")
 		case lib.SQLITE_CANTOPEN, lib.SQLITE_READONLY, lib.SQLITE_PERM:
-			return unavailable(err, file+" cannot be written; name a file in a directory that exists and can be written to.")
+			return engine.Unavailable(err, file+" cannot be written; give a file in an existing, writable directory.")
 		}
 	}
 	return wrap(err, "write the backup")

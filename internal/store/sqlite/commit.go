@@ -6,7 +6,9 @@ import (
 	"time"
 
 	"tidemark/internal/fault"
+	"tidemark/internal/search"
 	"tidemark/internal/store"
+	"tidemark/internal/store/engine"
 )
 
 // change is a Write with what can be worked out before the writer has it.
@@ -14,35 +16,22 @@ type change struct {
 	store.Write
 	index index
 	fact  fact
+	since int64 // where the feed stood when nothing matched Unless; few: that is asked when the write is made
 }
 
 // Commit implements store.Store.
 func (s *Store) Commit(ctx context.Context, writes []store.Write, audit []store.AuditRecord) ([]store.Result, error) {
-	changes := make([]change, len(writes))
-	for i, wr := range writes {
-		if len(wr.Body.JSON) > store.MaxResource {
-			return nil, fault.New(fault.TooLarge, "too-long", "The resource has %d bytes; at most %d can be stored.", len(wr.Body.JSON), store.MaxResource)
-		}
-		changes[i].Write = wr
-		if wr.Method != store.Delete {
-			wr.Doc.Type, wr.Doc.ID = wr.Key.Type, wr.Key.ID
-			changes[i].index = indexOf(wr.Doc)
-			changes[i].fact = factOf(wr.Key.ID, wr.Facts)
-		}
+	changes, err := s.changesOf(ctx, writes)
+	if err != nil {
+		return nil, err
 	}
 	var results []store.Result
 	// One write checks all before it changes anything. What follows it could
-	// still be refused, and then the first must be taken back.
+	// still be refused, and then the first must be rolled back.
 	safe := len(writes) <= 1
-	err := s.write(ctx, safe, func(w *writer) error {
-		results = make([]store.Result, len(changes))
-		at := w.now()
-		for i := range changes {
-			r, err := w.put(&changes[i], at)
-			if err != nil {
-				return err
-			}
-			results[i] = r
+	err = s.write(ctx, safe, func(w *writer) (err error) {
+		if results, err = w.putAll(changes); err != nil {
+			return err
 		}
 		return w.audit(audit)
 	})
@@ -50,6 +39,113 @@ func (s *Store) Commit(ctx context.Context, writes []store.Write, audit []store.
 		return nil, err
 	}
 	return results, nil
+}
+
+func (s *Store) changesOf(ctx context.Context, writes []store.Write) ([]change, error) {
+	changes := make([]change, len(writes))
+	for i, wr := range writes {
+		if len(wr.Body.JSON) > store.MaxResource {
+			return nil, fault.New(fault.TooLarge, "too-long", "The resource has %d bytes; at most %d can be stored.", len(wr.Body.JSON), store.MaxResource)
+		}
+		changes[i].Write = wr
+		if wr.Unless != nil {
+			since, err := s.unless(ctx, *wr.Unless)
+			if err != nil {
+				return nil, err
+			}
+			changes[i].since = since
+		}
+		if wr.Method != store.Delete {
+			wr.Doc.Type, wr.Doc.ID = wr.Key.Type, wr.Key.ID
+			changes[i].index = indexOf(wr.Doc)
+			changes[i].fact = factOf(wr.Key.ID, wr.Facts)
+		}
+	}
+	return changes, nil
+}
+
+func (w *writer) putAll(changes []change) ([]store.Result, error) {
+	results := make([]store.Result, len(changes))
+	at := w.now()
+	for i := range changes {
+		r, err := w.put(&changes[i], at)
+		if err != nil {
+			return nil, err
+		}
+		results[i] = r
+	}
+	return results, nil
+}
+
+// A condition is asked by everybody's only writer, for which all others wait.
+// One that exact keys leave few candidates of is asked there; of any other,
+// only what was written since it was asked outside.
+const (
+	few          = -1
+	fewRows      = 64  // candidates
+	maxSince     = 500 // versions, some 50 ms of work; beyond, the write is planned again
+	sqlSinceThen = "SELECT " + versionColumns + " FROM version v JOIN resource r ON r.rid = v.rid WHERE v.seq > ? AND v.type = ? AND r.seq = v.seq AND r.deleted = 0 LIMIT ?"
+)
+
+// unless asks the condition of a write outside the writer, unless few rows can match.
+func (s *Store) unless(ctx context.Context, q search.Query) (since int64, err error) {
+	err = s.snapshot(ctx, "search", func(c *conn) error {
+		r := s.newRun(ctx, c, q, last)
+		small := len(r.plan.IDs) > 0 && len(r.plan.IDs) <= fewRows
+		for _, g := range r.groups {
+			n, err := r.count(g, fewRows+1)
+			if err != nil {
+				return err
+			}
+			small = small || n <= fewRows
+		}
+		if small {
+			since = few
+			return nil
+		}
+		if since, err = c.number(sqlLastSeq); err != nil {
+			return err
+		}
+		found, err := s.find(ctx, c, q, 1)
+		if err == nil && len(found) > 0 {
+			err = store.Matched(q.Type)
+		}
+		return err
+	})
+	return since, err
+}
+
+// unmatched refuses a write whose condition matches by now.
+func (w *writer) unmatched(ch *change) error {
+	q := *ch.Unless
+	if ch.since == few {
+		if err := w.insertKeys(); err != nil { // the search has to see them
+			return err
+		}
+		found, err := w.s.find(context.Background(), w.c, q, 1)
+		if err == nil && len(found) > 0 {
+			err = store.Matched(q.Type)
+		}
+		return err
+	}
+	var since []store.Version
+	err := w.c.quick(func(r row) error { since = append(since, versionOf(r)); return nil }, sqlSinceThen, ch.since, q.Type, maxSince+1)
+	if err != nil {
+		return err
+	}
+	if len(since) > maxSince {
+		return store.Matched(q.Type)
+	}
+	for _, v := range since {
+		d, err := w.s.doc(context.Background(), v)
+		if err != nil {
+			return err
+		}
+		if q.Match(*d) {
+			return store.Matched(q.Type)
+		}
+	}
+	return nil
 }
 
 // current is the resource row that a write finds.
@@ -65,17 +161,8 @@ type current struct {
 func (w *writer) put(ch *change, at int64) (store.Result, error) {
 	var none store.Result
 	if ch.Unless != nil {
-		if err := w.insertKeys(); err != nil { // the search has to see them
+		if err := w.unmatched(ch); err != nil {
 			return none, err
-		}
-		found, err := w.s.find(w.c, *ch.Unless, 2)
-		switch {
-		case err != nil:
-			return none, err
-		case len(found) > 1:
-			return none, fault.New(fault.Precondition, "multiple-matches", "Several %s resources match the condition; make it name one.", ch.Unless.Type)
-		case len(found) == 1:
-			return store.Result{Version: found[0], Existing: true}, nil
 		}
 	}
 	r, err := w.c.one("SELECT rid, number, seq, deleted, date, fact, fact_key, fact_at FROM resource WHERE type = ? AND id = ?", ch.Key.Type, ch.Key.ID)
@@ -86,7 +173,11 @@ func (w *writer) put(ch *change, at int64) (store.Result, error) {
 	if r != nil {
 		cur = &current{r.int(0), r.int(1), r.int(2), r.bool(3), r.int(4), factRow{r.int(5), r.text(6), r.int(7)}}
 	}
-	if err := expect(ch, cur); err != nil {
+	var there *engine.Current
+	if cur != nil {
+		there = &engine.Current{Number: cur.number, Deleted: cur.deleted}
+	}
+	if err := engine.Expect(&ch.Write, there); err != nil {
 		return none, err
 	}
 	deletion := ch.Method == store.Delete
@@ -134,6 +225,7 @@ func (w *writer) put(ch *change, at int64) (store.Result, error) {
 	if err != nil {
 		return none, err
 	}
+	w.sum = versionSum(v.Seq, rid, v.Number, at, string(ch.Method), ch.Body.JSON)
 	var idx *index
 	if !deletion {
 		idx = &ch.index
@@ -154,36 +246,13 @@ func (w *writer) put(ch *change, at int64) (store.Result, error) {
 	return store.Result{Version: v, Created: !deletion && (cur == nil || cur.deleted)}, nil
 }
 
-// expect judges Write.Expect.
-func expect(ch *change, cur *current) error {
-	switch e := ch.Expect; {
-	case e == store.Absent && cur != nil:
-		return fault.New(fault.Conflict, "duplicate", "%s exists already; use another id, or update it.", ch.Key)
-	case e == store.Exists && cur == nil, e == store.Any && cur == nil && ch.Method == store.Delete:
-		return notFound(ch.Key)
-	case e == store.Exists && cur.deleted:
-		return fault.New(fault.Gone, "deleted", "%s was deleted.", ch.Key)
-	case e > 0 && cur == nil:
-		return fault.New(fault.Precondition, "conflict", "%s does not exist, so it has no version %d.", ch.Key, int64(e))
-	case e > 0 && cur.number != int64(e):
-		return fault.New(fault.Precondition, "conflict", "%s is at version %d, not %d; read it again and repeat the change on that.", ch.Key, cur.number, int64(e))
-	case e == store.Absent && ch.Method == store.Delete:
-		return notFound(ch.Key)
-	}
-	return nil
-}
-
-func notFound(k store.Key) error {
-	return fault.New(fault.NotFound, "not-found", "%s does not exist.", k)
-}
-
 // indexed is what the current version has in the indexes.
 func (w *writer) indexed(cur *current) (index, error) {
 	r, err := w.c.one("SELECT r.type, r.id, v.body FROM version v JOIN resource r ON r.rid = v.rid WHERE v.seq = ?", cur.seq)
 	if err != nil {
 		return index{}, err
 	}
-	d, err := w.s.extract(r.blob(2))
+	d, err := w.s.extract(context.Background(), r.blob(2))
 	if err != nil {
 		return index{}, err
 	}
@@ -201,8 +270,7 @@ func (w *writer) claimable(ch *change, cur *current) error {
 			return err
 		}
 		if r != nil && (cur == nil || r.int(0) != cur.rid) {
-			return fault.At(fault.Conflict, "duplicate", ch.Key.Type+".identifier",
-				"Another %s has this identifier already; send If-None-Exist to get that one, or correct the identifier.", ch.Key.Type)
+			return engine.Duplicate(ch.Key.Type)
 		}
 	}
 	return nil

@@ -9,6 +9,8 @@ import (
 	"path/filepath"
 
 	"modernc.org/sqlite"
+
+	"tidemark/internal/budget"
 )
 
 // conn is one connection with its prepared statements. It speaks to the driver
@@ -137,6 +139,9 @@ func (c *conn) rows(ctx context.Context, each func(row) error, text string, args
 	r := make(row, len(rs.Columns()))
 	for {
 		if err = rs.Next(r); err != nil {
+			break
+		}
+		if err = budget.Rows(ctx, 1); err != nil {
 			break
 		}
 		if err = each(r); err != nil {

@@ -11,9 +11,9 @@ import (
 	"testing"
 	"time"
 
-	"tidemark/internal/crash/disk"
 	"tidemark/internal/fault"
 	"tidemark/internal/store"
+	"tidemark/internal/store/sqlite/disk"
 )
 
 const logName = fileName + "-wal"

@@ -12,7 +12,7 @@ import (
 )
 
 // An entry's row has columns for what queries select by, and the rest in one
-// value: every judgement and every answer reads entries by the hundred, and
+// value: every evaluation and every answer reads entries by the hundred, and
 // through the driver a column costs nearly as much as a row.
 
 const (
@@ -32,6 +32,7 @@ const (
 	isFilled
 	isAssessed
 	isDislodged
+	hasMore // odour and care follow, which older values lack
 )
 
 // chartOf is what an entry says beside its columns: flags, then each text with
@@ -48,11 +49,17 @@ func chartOf(e *drain.Entry) []byte {
 	set(isFilled, e.Fill.Known)
 	set(isAssessed, e.Assessed)
 	set(isDislodged, e.Dislodged)
+	more := e.Odour != "" || len(e.Care) > 0
+	set(hasMore, more)
 	b := append(make([]byte, 0, 96), flags)
-	for _, s := range [...]string{
+	texts := []string{
 		string(e.Kind), e.Status, amount(e.Measured.Volume), e.Measured.Absent, amount(e.Instilled), string(e.Vessel), string(e.Appearance), e.Colour,
 		string(e.Suction), string(e.Patency), amount(e.Fill.Value), join(e.Signs), e.Route, e.RouteText, amount(e.Kilograms), e.DoneBy,
-	} {
+	}
+	if more {
+		texts = append(texts, e.Odour, join(e.Care))
+	}
+	for _, s := range texts {
 		b = binary.AppendUvarint(b, uint64(len(s)))
 		b = append(b, s...)
 	}
@@ -105,6 +112,9 @@ func readChart(e *drain.Entry, chart []byte) error {
 	e.Route, e.RouteText = text(), text()
 	e.Kilograms = number()
 	e.DoneBy = text()
+	if flags&hasMore != 0 {
+		e.Odour, e.Care = text(), split[drain.Care](text())
+	}
 	e.Measured.Known, e.Estimated, e.Fill.Known = flags&isMeasured != 0, flags&isEstimated != 0, flags&isFilled != 0
 	e.Assessed, e.Dislodged = flags&isAssessed != 0, flags&isDislodged != 0
 	if broken || at != len(chart) {
@@ -129,6 +139,9 @@ func (s *Store) Entries(ctx context.Context, q store.EntryQuery) ([]drain.Entry,
 		return nil, nil // entries without a drain are no drain's
 	}
 	args := []any{of, bound(q.From, first), bound(q.To, last)}
+	if q.First > 0 {
+		text, args = text+" LIMIT ?", append(args, q.First)
+	}
 	if q.Last > 0 {
 		text, args = textLast, append(args, q.Last)
 	}

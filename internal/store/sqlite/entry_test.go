@@ -32,6 +32,10 @@ func someEntry(t *rapid.T) drain.Entry {
 		Patency: drain.Patency(text.Draw(t, "patency")), Fill: drain.Percent{Known: rapid.Bool().Draw(t, "filled")}, Assessed: rapid.Bool().Draw(t, "assessed"),
 		Dislodged: rapid.Bool().Draw(t, "dislodged"), Route: text.Draw(t, "route"), RouteText: text.Draw(t, "words"), Kilograms: number.Draw(t, "weight"), DoneBy: text.Draw(t, "by"),
 	}
+	e.Odour = rapid.SampledFrom([]string{"", "foul", "none"}).Draw(t, "odour")
+	if rapid.Bool().Draw(t, "cared for") {
+		e.Care = []drain.Care{drain.Recompressed, drain.TubingMilked}
+	}
 	if list := signs.Draw(t, "signs"); len(list) > 0 {
 		e.Signs = list
 	}

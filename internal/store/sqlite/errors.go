@@ -4,18 +4,13 @@ import (
 	"context"
 	"errors"
 	"io/fs"
-	"time"
 
 	"modernc.org/sqlite"
 	lib "modernc.org/sqlite/lib"
 
 	"tidemark/internal/fault"
+	"tidemark/internal/store/engine"
 )
-
-// closed is the answer after Close.
-func closed() error {
-	return fault.New(fault.Unavailable, "transient", "The store is closed.")
-}
 
 // wrap turns what the engine reports into the kinds of package store. Errors
 // that already are one, and a context's, pass through.
@@ -33,7 +28,7 @@ func wrap(err error, doing string) error {
 	case errors.Is(err, context.DeadlineExceeded):
 		return context.DeadlineExceeded
 	case errors.As(err, &p):
-		return unavailable(err, "The file "+p.Path+" cannot be used: "+p.Err.Error()+".")
+		return engine.Unavailable(err, "The file "+p.Path+" cannot be used: "+p.Err.Error()+".")
 	case !errors.As(err, &e):
 		return fault.Wrap(err, doing)
 	}
@@ -54,12 +49,12 @@ func wrap(err error, doing string) error {
 	default:
 		return fault.Wrap(err, doing)
 	}
-	return unavailable(err, text)
+	return engine.Unavailable(err, text)
 }
 
-// engine reports whether err is not an answer to the caller but a failure of
+// failed reports whether err is not an answer to the caller but a failure of
 // the engine, or of our own code, after which the transaction is given up.
-func engine(err error) bool {
+func failed(err error) bool {
 	var f *fault.Error
 	return !errors.As(err, &f) || f.Kind == fault.Internal || f.Kind == fault.Unavailable
 }
@@ -74,14 +69,7 @@ func ioError(err error) bool {
 // transaction may or may not be found after a restart.
 func inDoubt(err error) error {
 	if ioError(err) {
-		return unavailable(err, "The disk reported an error while the write was made durable; it is in doubt whether it was kept. Read the resource, or try again with the same identifier.")
+		return engine.Unavailable(err, "The disk reported an error while the write was made durable; the write is in doubt. Read the resource, or try again with the same identifier.")
 	}
 	return wrap(err, "commit")
-}
-
-func unavailable(err error, text string) error {
-	f := fault.New(fault.Unavailable, "transient", "%s", text)
-	f.RetryAfter = 5 * time.Second
-	f.Cause = err
-	return f
 }

@@ -16,9 +16,10 @@ const (
 	entryFact
 	drainFact
 	placementFact
-	findingFact
+	concernFact
 	stayFact
 	placeFact
+	walkFact
 )
 
 // factRow says where the projection of a resource stands. key and at are the
@@ -39,14 +40,14 @@ type fact struct {
 	versioned bool
 }
 
-var factTables = [...]string{drainFact: "drain", placementFact: "placement", findingFact: "finding", stayFact: "stay", placeFact: "place"}
+var factTables = [...]string{drainFact: "drain", placementFact: "placement", concernFact: "concern", stayFact: "stay", placeFact: "place", walkFact: "walk"}
 
 const (
 	drainColumns     = `id, patient, ward, label, type, capacity, compartment, active`
 	placementColumns = `id, drain, patient, status, start, end, site, side`
-	findingColumns   = `id, drain, patient, rule, severity, since, until, withdrawn, acknowledged, announced, evidence, text, policy, version`
-	stayColumns      = `id, patient, open, places, place, start`
-	placeColumns     = `id, name, part_of`
+	stayColumns      = `id, patient, open, places, place, start, finished, end`
+	placeColumns     = `id, name, part_of, kind`
+	walkColumns      = `id, patient, start, end, open`
 )
 
 func insertFact(table, columns string) string {
@@ -68,19 +69,20 @@ func factOf(id string, f store.Facts) fact {
 		p := f.Placement
 		return fact{factRow{kind: placementFact}, insertFact("placement", placementColumns),
 			[]any{id, p.Drain, p.Patient, string(p.Status), micros(p.Start), micros(p.End), p.Site, p.Side}, false}
-	case f.Finding != nil:
-		x := f.Finding
-		return fact{factRow{kind: findingFact}, insertFact("finding", findingColumns), []any{id, x.Drain, x.Patient, x.Rule, string(x.Severity), micros(x.Since), micros(x.Until),
-			x.Withdrawn, micros(x.Acknowledged), micros(x.Announced), join(x.Evidence), x.Text, x.Policy}, true}
+	case f.Concern != nil:
+		return fact{factRow{kind: concernFact}, insertFact("concern", concernColumns), concernArgs(id, f.Concern), true}
 	case f.Stay != nil:
 		s := f.Stay
 		place := ""
 		if n := len(s.Places); n > 0 {
 			place = s.Places[n-1]
 		}
-		return fact{factRow{kind: stayFact}, insertFact("stay", stayColumns), []any{id, s.Patient, s.Open, join(s.Places), place, micros(s.Start)}, false}
+		return fact{factRow{kind: stayFact}, insertFact("stay", stayColumns), []any{id, s.Patient, s.Open, join(s.Places), place, micros(s.Start), s.Finished, micros(s.End)}, false}
 	case f.Place != nil:
-		return fact{factRow{kind: placeFact}, insertFact("place", placeColumns), []any{id, f.Place.Name, f.Place.PartOf}, false}
+		return fact{factRow{kind: placeFact}, insertFact("place", placeColumns), []any{id, f.Place.Name, f.Place.PartOf, f.Place.Kind}, false}
+	case f.Walk != nil:
+		w := f.Walk
+		return fact{factRow{kind: walkFact}, insertFact("walk", walkColumns), []any{id, w.Patient, micros(w.Start), micros(w.End), w.Open}, false}
 	}
 	return fact{}
 }
@@ -147,18 +149,16 @@ func placementRow(r row) drain.Placement {
 		Start: r.moment(4), End: r.moment(5), Site: r.text(6), Side: r.text(7)}
 }
 
-func findingRow(r row) drain.Finding {
-	return drain.Finding{ID: r.text(0), Drain: r.text(1), Patient: r.text(2), Rule: r.text(3), Severity: drain.Severity(r.text(4)),
-		Since: r.moment(5), Until: r.moment(6), Withdrawn: r.bool(7), Acknowledged: r.moment(8), Announced: r.moment(9),
-		Evidence: split[string](r.text(10)), Text: r.text(11), Policy: r.text(12), Version: r.int(13)}
-}
-
 func stayRow(r row) drain.Stay {
-	return drain.Stay{ID: r.text(0), Patient: r.text(1), Open: r.bool(2), Places: split[string](r.text(3)), Start: r.moment(5)}
+	return drain.Stay{ID: r.text(0), Patient: r.text(1), Open: r.bool(2), Places: split[string](r.text(3)), Start: r.moment(5), Finished: r.bool(6), End: r.moment(7)}
 }
 
 func placeRow(r row) drain.Place {
-	return drain.Place{ID: r.text(0), Name: r.text(1), PartOf: r.text(2)}
+	return drain.Place{ID: r.text(0), Name: r.text(1), PartOf: r.text(2), Kind: r.text(3)}
+}
+
+func walkRow(r row) drain.Walk {
+	return drain.Walk{ID: r.text(0), Patient: r.text(1), Start: r.moment(2), End: r.moment(3), Open: r.bool(4)}
 }
 
 // list reads rows of one projection.
@@ -198,24 +198,27 @@ func ids(list []string) string {
 
 const (
 	sqlDrain    = "SELECT " + drainColumns + " FROM drain WHERE id = ?"
-	sqlDrains   = "SELECT " + drainColumns + " FROM drain WHERE id IN (SELECT value FROM json_each(?)) ORDER BY id"
+	sqlOpen     = "end IS NULL AND status NOT IN ('entered-in-error', 'intended', 'completed', 'stopped')" // drain.Placement.Open
 	sqlDrainsOf = "SELECT " + drainColumns + ` FROM drain WHERE id IN (
 		SELECT id FROM drain WHERE patient = ?1
 		UNION SELECT drain FROM placement WHERE patient = ?1 AND status <> 'entered-in-error') ORDER BY id`
-	sqlDrainsAt = "WITH here (patient) AS (SELECT patient FROM stay WHERE open = 1 AND place IN (SELECT value FROM json_each(?1)) AND patient <> '') SELECT " + drainColumns + ` FROM drain WHERE active = 1 AND id IN (
-		SELECT id FROM drain WHERE active = 1 AND ward IN (SELECT value FROM json_each(?1))
-		UNION SELECT id FROM drain WHERE patient IN (SELECT patient FROM here)
-		UNION SELECT drain FROM placement WHERE patient IN (SELECT patient FROM here) AND end IS NULL AND status NOT IN ('entered-in-error', 'intended')) ORDER BY id`
+	// A Device that is out of use while its placement is open is rare: it is looked
+	// for among the open placements, of which there are as many as drains in place.
+	sqlDrainsAt = "WITH at (id) AS (SELECT value FROM json_each(?1)), here (patient) AS (SELECT patient FROM stay WHERE open = 1 AND place IN (SELECT id FROM at) AND patient <> '') SELECT " + drainColumns + ` FROM drain WHERE id IN (
+		SELECT id FROM drain WHERE active = 1 AND ward IN (SELECT id FROM at)
+		UNION SELECT id FROM drain WHERE active = 1 AND patient IN (SELECT patient FROM here)
+		UNION SELECT drain FROM placement WHERE patient IN (SELECT patient FROM here) AND ` + sqlOpen + `
+		UNION SELECT d.id FROM placement p CROSS JOIN drain d ON d.id = p.drain WHERE p.` + sqlOpen + ` AND d.active = 0 AND d.ward IN (SELECT id FROM at)) ORDER BY id`
 	sqlActiveDrains = "SELECT " + drainColumns + " FROM drain WHERE active = 1 AND id > ? ORDER BY id LIMIT ?"
 	sqlPlacements   = "SELECT " + placementColumns + " FROM placement WHERE drain = ? ORDER BY start, id"
 
-	sqlFindings     = "SELECT " + findingColumns + " FROM finding WHERE drain = ? ORDER BY since DESC, id"
-	sqlFindingsOpen = "SELECT " + findingColumns + " FROM finding WHERE drain = ? AND until IS NULL ORDER BY since DESC, id"
-	sqlOpenFindings = "SELECT " + findingColumns + " FROM finding WHERE until IS NULL AND id > ? ORDER BY id LIMIT ?"
-	sqlStays        = "SELECT " + stayColumns + " FROM stay WHERE patient = ? ORDER BY start DESC, id"
-	sqlPlace        = "SELECT " + placeColumns + " FROM place WHERE id = ?"
+	sqlOpenPlacements = "SELECT " + placementColumns + " FROM placement WHERE end IS NULL AND id > ? ORDER BY id LIMIT ?"
+
+	sqlStays = "SELECT " + stayColumns + " FROM stay WHERE patient IN (SELECT value FROM json_each(?)) ORDER BY start DESC, id"
+	sqlWalks = "SELECT " + walkColumns + " FROM walk WHERE open = 1 AND patient IN (SELECT value FROM json_each(?)) ORDER BY start, id"
+	sqlPlace = "SELECT " + placeColumns + " FROM place WHERE id = ?"
 	// UNION drops what was seen, so that a circle of places ends.
-	sqlPlacesWithin = "WITH RECURSIVE within (id) AS (VALUES (?) UNION SELECT p.id FROM within w JOIN place p ON p.part_of = w.id) SELECT id FROM within"
+	sqlPlacesWithin = "WITH RECURSIVE within (id) AS (VALUES (?) UNION SELECT p.id FROM within w JOIN place p ON p.part_of = w.id) SELECT w.id, coalesce(p.name, ''), coalesce(p.part_of, ''), coalesce(p.kind, '') FROM within w LEFT JOIN place p ON p.id = w.id ORDER BY w.id"
 )
 
 // Drain implements store.Store, as do the methods below.
@@ -223,47 +226,36 @@ func (s *Store) Drain(ctx context.Context, id string) (drain.Drain, bool, error)
 	return lookup(ctx, s, drainRow, sqlDrain, id)
 }
 
-func (s *Store) Drains(ctx context.Context, want []string) ([]drain.Drain, error) {
-	return list(ctx, s, drainRow, sqlDrains, ids(want))
-}
-
-func (s *Store) DrainsOf(ctx context.Context, patient string) ([]drain.Drain, error) {
-	return list(ctx, s, drainRow, sqlDrainsOf, patient)
-}
-
-func (s *Store) DrainsAt(ctx context.Context, places []string) ([]drain.Drain, error) {
-	return list(ctx, s, drainRow, sqlDrainsAt, ids(places))
-}
-
-func (s *Store) ActiveDrains(ctx context.Context, after string, limit int) ([]drain.Drain, error) {
-	return list(ctx, s, drainRow, sqlActiveDrains, after, limit)
+func (s *Store) Drains(ctx context.Context, q store.DrainQuery) ([]drain.Drain, error) {
+	switch {
+	case q.Patient != "":
+		return list(ctx, s, drainRow, sqlDrainsOf, q.Patient)
+	case q.Places != nil:
+		return list(ctx, s, drainRow, sqlDrainsAt, ids(q.Places))
+	}
+	return list(ctx, s, drainRow, sqlActiveDrains, q.After, q.Limit)
 }
 
 func (s *Store) Placements(ctx context.Context, drainID string) ([]drain.Placement, error) {
 	return list(ctx, s, placementRow, sqlPlacements, drainID)
 }
 
-func (s *Store) Findings(ctx context.Context, drainID string, open bool) ([]drain.Finding, error) {
-	if open {
-		return list(ctx, s, findingRow, sqlFindingsOpen, drainID)
-	}
-	return list(ctx, s, findingRow, sqlFindings, drainID)
+func (s *Store) OpenPlacements(ctx context.Context, after string, limit int) ([]drain.Placement, error) {
+	return list(ctx, s, placementRow, sqlOpenPlacements, after, limit)
 }
 
-func (s *Store) OpenFindings(ctx context.Context, after string, limit int) ([]drain.Finding, error) {
-	return list(ctx, s, findingRow, sqlOpenFindings, after, limit)
+func (s *Store) Stays(ctx context.Context, patients ...string) ([]drain.Stay, error) {
+	return list(ctx, s, stayRow, sqlStays, ids(patients))
 }
 
-func (s *Store) Stays(ctx context.Context, patient string) ([]drain.Stay, error) {
-	return list(ctx, s, stayRow, sqlStays, patient)
+func (s *Store) Walks(ctx context.Context, patients ...string) ([]drain.Walk, error) {
+	return list(ctx, s, walkRow, sqlWalks, ids(patients))
 }
 
 func (s *Store) Place(ctx context.Context, id string) (drain.Place, bool, error) {
 	return lookup(ctx, s, placeRow, sqlPlace, id)
 }
 
-func (s *Store) PlacesWithin(ctx context.Context, id string) ([]string, error) {
-	out, err := list(ctx, s, func(r row) string { return r.text(0) }, sqlPlacesWithin, id)
-	slices.Sort(out)
-	return out, err
+func (s *Store) PlacesWithin(ctx context.Context, id string) ([]drain.Place, error) {
+	return list(ctx, s, placeRow, sqlPlacesWithin, id)
 }

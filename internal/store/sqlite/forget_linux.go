@@ -16,16 +16,19 @@ import (
 // from now on goes by the disk. Only what was durable before counts, which is
 // all that was acknowledged.
 func (s *Store) forget() {
-	for _, name := range []string{fileName, fileName + "-wal"} {
-		f, err := os.Open(filepath.Join(s.dir, name))
-		if errors.Is(err, os.ErrNotExist) {
-			continue
-		}
-		if err == nil {
-			err = errors.Join(unix.Fadvise(int(f.Fd()), 0, 0, unix.FADV_DONTNEED), f.Close())
-		}
-		if err != nil {
-			s.log.Error("the kernel may hold pages that never reached the disk; restart the machine before the service goes on", "file", name, "error", err)
-		}
+	drop := func(f *os.File) error { return unix.Fadvise(int(f.Fd()), 0, 0, unix.FADV_DONTNEED) }
+	// Not by a descriptor of its own: see Store.data. The log has no locks.
+	var err error
+	if s.data != nil {
+		err = drop(s.data)
+	}
+	log, missing := os.Open(filepath.Join(s.dir, fileName+"-wal"))
+	if missing == nil {
+		err = errors.Join(err, drop(log), log.Close())
+	} else if !errors.Is(missing, os.ErrNotExist) {
+		err = errors.Join(err, missing)
+	}
+	if err != nil {
+		s.log.Error("the kernel may hold pages that never reached the disk; restart the machine before the service goes on", "error", err)
 	}
 }

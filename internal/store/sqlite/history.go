@@ -5,12 +5,11 @@ import (
 	"context"
 	"slices"
 
+	"tidemark/internal/budget"
 	"tidemark/internal/search"
 	"tidemark/internal/store"
+	"tidemark/internal/store/engine"
 )
-
-// countHistory is how many versions are counted for HistoryPage.Total.
-const countHistory = 10000
 
 const (
 	sqlFirstAt = "SELECT at FROM version WHERE seq >= ? ORDER BY seq LIMIT 1"
@@ -53,16 +52,14 @@ func firstAt(c *conn, at, end int64) (int64, error) {
 // History implements store.Store.
 func (s *Store) History(ctx context.Context, q store.HistoryQuery) (store.HistoryPage, error) {
 	out := store.HistoryPage{Total: -1}
-	sum := digest(q.Type, q.ID, q.Since, q.Until, q.Within, q.Types)
+	sum := engine.Digest(q.Type, q.ID, q.Since, q.Until, q.Within, q.Types)
 	before := last
 	if q.Cursor != "" {
-		n, err := readCursor(q.Cursor, sum, 1)
-		if err != nil {
+		if err := engine.ReadCursor(q.Cursor, sum, &before); err != nil {
 			return out, err
 		}
-		before = n[0]
 	}
-	count := page(q.Count)
+	count := engine.PageSize(q.Count)
 	err := s.snapshot(ctx, "read the history", func(c *conn) error {
 		h := history{ctx: ctx, s: s, c: c, q: q}
 		if err := h.bounds(); err != nil {
@@ -80,14 +77,18 @@ func (s *Store) History(ctx context.Context, q store.HistoryQuery) (store.Histor
 		if before < last {
 			h.hi = min(h.hi, before-1)
 		}
+		held := 0
 		for {
 			v, ok, err := h.next(count + 1)
 			if err != nil || !ok {
 				return err
 			}
-			if len(out.Versions) == count {
-				out.Next = cursor(sum, out.Versions[count-1].Seq)
+			if held += len(v.Body.JSON); len(out.Versions) == count || held > store.MaxPageBytes && len(out.Versions) > 0 {
+				out.Next = engine.Cursor(sum, out.Versions[len(out.Versions)-1].Seq)
 				return nil
+			}
+			if err := budget.Bytes(ctx, len(v.Body.JSON)); err != nil {
+				return err
 			}
 			out.Versions = append(out.Versions, v)
 		}
@@ -123,11 +124,7 @@ func (h *history) bounds() (err error) {
 	}
 	h.stretch = stretch{1, end}
 	if !h.q.Since.IsZero() {
-		since := h.q.Since.UnixMilli()
-		if h.q.Since.Nanosecond()%1e6 != 0 {
-			since++
-		}
-		if h.lo, err = firstAt(h.c, since, end); err != nil {
+		if h.lo, err = firstAt(h.c, engine.Millis(h.q.Since), end); err != nil {
 			return err
 		}
 	}
@@ -150,7 +147,7 @@ func (h *history) selection() error {
 			return err
 		}
 		if r == nil {
-			return notFound(store.Key{Type: h.q.Type, ID: h.q.ID})
+			return engine.NotFound(store.Key{Type: h.q.Type, ID: h.q.ID})
 		}
 		h.rid = r.int(0)
 		return nil
@@ -226,11 +223,11 @@ func (h *history) total() (int, error) {
 	}
 	total := 0
 	for _, typ := range h.types {
-		n, err := h.c.number(sqlCountType, typ, h.lo, h.hi, countHistory+1)
+		n, err := h.c.number(sqlCountType, typ, h.lo, h.hi, engine.CountHistory+1)
 		if err != nil {
 			return 0, err
 		}
-		if total += int(n); total > countHistory {
+		if total += int(n); total > engine.CountHistory {
 			return -1, nil
 		}
 	}
@@ -292,20 +289,23 @@ func (h *history) draw(chunk int) error {
 	return nil
 }
 
-// visible judges a version by the caller's rights, a deletion by the version before it.
+// visible evaluates a version by the caller's rights, a deletion by the version before it.
 func (h *history) visible(v store.Version) (bool, error) {
 	if len(h.q.Within) == 0 {
 		return true, nil
 	}
 	judged := v
 	for judged.Deleted() {
+		if judged.Erased {
+			return false, nil // nobody knows any more whose it was
+		}
 		r, err := h.c.one(sqlBefore, judged.Seq, judged.Number-1)
 		if err != nil || r == nil {
 			return false, err
 		}
 		judged = versionOf(r)
 	}
-	d, err := h.s.doc(judged)
+	d, err := h.s.doc(h.ctx, judged)
 	if err != nil {
 		return false, err
 	}

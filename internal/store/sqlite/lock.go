@@ -4,7 +4,6 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
-	"syscall"
 
 	"tidemark/internal/fault"
 )
@@ -16,24 +15,27 @@ func lock(dir string) (*os.File, error) {
 	if err != nil {
 		return nil, err
 	}
-	err = syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB)
+	err = take(f)
 	if err == nil {
 		return f, nil
 	}
 	_ = f.Close()
-	if errors.Is(err, syscall.EWOULDBLOCK) {
+	if errors.Is(err, errTaken) {
 		return nil, fault.New(fault.Unavailable, "lock-error",
 			"The data directory %s is in use by another Tidemark process; stop it, or give another directory.", dir)
 	}
 	return nil, err
 }
 
-// syncDir makes names created in dir durable.
-func syncDir(dir string) error {
-	d, err := os.Open(dir)
-	if err != nil {
-		return err
+// Size is how much the store in a data directory takes on the disk.
+func Size(dir string) (n int64) {
+	for _, name := range []string{fileName, fileName + "-wal", fileName + "-shm"} {
+		if fi, err := os.Stat(filepath.Join(dir, name)); err == nil {
+			n += fi.Size()
+		}
 	}
-	err = d.Sync()
-	return errors.Join(err, d.Close())
+	return n
 }
+
+// errTaken says that another process holds the lock of a file.
+var errTaken = errors.New("another process holds it")

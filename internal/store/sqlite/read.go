@@ -6,6 +6,7 @@ import (
 
 	"tidemark/internal/fault"
 	"tidemark/internal/store"
+	"tidemark/internal/store/engine"
 )
 
 // versionColumns are what versionOf reads, of "version v" and "resource r".
@@ -14,11 +15,18 @@ const (
 	versionWidth   = 8
 )
 
+// erased is version.meta of what was erased, which stands as a deletion.
+const erased = -1
+
 func versionOf(r row) store.Version {
-	return store.Version{
+	v := store.Version{
 		Key: store.Key{Type: r.text(0), ID: r.text(1)}, Number: r.int(2), Seq: r.int(3), At: time.UnixMilli(r.int(4)).UTC(),
 		Method: store.Method(r.text(5)), Body: store.Body{JSON: r.blob(7), Meta: int(r.int(6))},
 	}
+	if v.Body.Meta == erased {
+		v.Body.Meta, v.Erased = 0, true
+	}
+	return v
 }
 
 const (
@@ -43,7 +51,7 @@ func load(c *conn, seq int64) (store.Version, error) {
 
 // Read implements store.Store.
 func (s *Store) Read(ctx context.Context, key store.Key) (store.Version, error) {
-	return s.readOne(ctx, notFound(key), sqlRead, key.Type, key.ID)
+	return s.readOne(ctx, engine.NotFound(key), sqlRead, key.Type, key.ID)
 }
 
 // ReadVersion implements store.Store.

@@ -1,6 +1,7 @@
 package sqlite
 
 import (
+	"context"
 	_ "embed"
 	"fmt"
 
@@ -17,6 +18,12 @@ var schema1 string
 //go:embed schema/0002.sql
 var schema2 string
 
+//go:embed schema/0003.sql
+var schema3 string
+
+//go:embed schema/0004.sql
+var schema4 string
+
 // step brings a file to the next schema version in one transaction: by
 // statements, and then by what statements cannot do, such as index keys made
 // anew from the stored bodies.
@@ -32,7 +39,12 @@ type step struct {
 var steps = []step{
 	{statements: schema1},
 	{statements: schema2, more: (*writer).toSchema2},
+	{statements: schema3},
+	{statements: schema4, more: (*writer).toSchema4},
 }
+
+// Schema is the version of the files that this program writes.
+func Schema() int { return len(steps) }
 
 // checkSchema reads the schema version of a file, which is the number of steps
 // that it has taken, and refuses one that this program must not touch: 0 is an
@@ -120,7 +132,7 @@ func (w *writer) indexAnew(typ string) error {
 			continue // a deletion
 		}
 		rid, current, date := r.int(0), r.int(2) == seq, r.int(3)
-		d, err := w.s.extract(r.blob(1))
+		d, err := w.s.extract(context.Background(), r.blob(1))
 		if err != nil {
 			return fmt.Errorf("read version %d: %w", seq, err)
 		}

@@ -7,49 +7,21 @@ import (
 	"slices"
 	"strings"
 
+	"tidemark/internal/budget"
 	"tidemark/internal/fault"
 	"tidemark/internal/search"
 	"tidemark/internal/store"
+	"tidemark/internal/store/engine"
 )
-
-// order is the order of a search. Without _sort it is the primary date, since
-// that is what the index of keys is kept in.
-type order int
-
-const (
-	byDate order = iota
-	byUpdate
-	byID
-	byValues // anything else: gathered and sorted
-)
-
-// orderOf says which index order a sort has.
-func orderOf(q search.Query) (o order, desc bool) {
-	if len(q.Sort) == 0 {
-		return byDate, false
-	}
-	k := q.Sort[0]
-	switch {
-	case len(q.Sort) > 1:
-		return byValues, false
-	case k.Param == "_lastUpdated":
-		return byUpdate, k.Desc
-	case k.Param == "_id":
-		return byID, k.Desc
-	case k.Param == search.PrimaryDate(q.Type):
-		return byDate, k.Desc
-	}
-	return byValues, false
-}
 
 // cand is a candidate with its place in the order: a date or time, an id, or
 // the values of the sort keys; ties by rid, which is the order of creation.
 type cand struct {
 	n    int64
 	id   string
-	doc  search.Doc // byValues
+	rank search.Rank // engine.ByValues
 	rid  int64
-	held *store.Version // already judged, when set
+	held *store.Version // already checked, when set
 }
 
 // run is one execution of a search on one snapshot.
@@ -65,7 +37,7 @@ type run struct {
 	q     search.Query
 	plan  search.Plan
 	exact bool
-	order order
+	order engine.Order
 	desc  bool
 
 	groups     [][]int64   // every match has a key of each
@@ -76,8 +48,7 @@ type run struct {
 	atLo, atHi int64       // resource.at likewise
 	horizon    int64
 
-	sources []*walk
-	held    []cand // sorted; merged with the sources
+	sources engine.Merge[cand, *walk]
 }
 
 // maxMoved is how many changed resources one run over pages can put back.
@@ -87,12 +58,19 @@ func (s *Store) newRun(ctx context.Context, c *conn, q search.Query, horizon int
 	p := q.Plan()
 	r := &run{ctx: ctx, s: s, c: c, q: q, plan: p, groups: p.Keys, within: p.Within, horizon: horizon,
 		dateLo: first, dateHi: last, atLo: first, atHi: last}
-	r.order, r.desc = orderOf(q)
+	r.order, r.desc = engine.OrderOf(q)
 	if len(r.within) == 1 {
 		r.groups, r.within = slices.Concat(r.groups, r.within[0]), nil
 	}
 	// An alternative whose index keys are not all of it needs Match, and so do bounds.
-	r.exact = p.Exact && p.IDs == nil && len(p.Ranges) == 0 && len(p.Prefixes) == 0 && p.DateFrom == search.NoDate && p.DateTo == search.MaxDate
+	r.exact = engine.Exact(p)
+	r.sources.Compare = r.cmp
+	r.sources.Both = func(a, b cand) cand { // what was put back has been checked
+		if b.held != nil {
+			a.held = b.held
+		}
+		return a
+	}
 	if p.DateFrom > search.NoDate {
 		// The row before the bound may reach into it.
 		span := s.span(q.Type)
@@ -104,40 +82,15 @@ func (s *Store) newRun(ctx context.Context, c *conn, q search.Query, horizon int
 	if p.DateTo < search.MaxDate {
 		r.dateHi = p.DateTo
 	}
-	r.atLo, r.atHi = updated(q.Where)
+	r.atLo, r.atHi = engine.Updated(q.Where)
 	return r
-}
-
-// updated bounds resource.at by the clauses on _lastUpdated, outwards.
-func updated(where []search.Clause) (lo, hi int64) {
-	lo, hi = first, last
-	for _, cl := range where {
-		if cl.Param != "_lastUpdated" || cl.Modifier != "" {
-			continue
-		}
-		from, to := last, first
-		for _, v := range cl.Values {
-			f, t := v.Lo.UnixMilli()-1, v.Hi.UnixMilli()+1
-			switch v.Prefix {
-			case "gt", "ge", "sa":
-				t = last
-			case "lt", "le", "eb":
-				f = first
-			case "ne", "ap":
-				f, t = first, last
-			}
-			from, to = min(from, f), max(to, t)
-		}
-		lo, hi = max(lo, from), min(hi, to)
-	}
-	return lo, hi
 }
 
 // cmp orders candidates.
 func (r *run) cmp(a, b cand) int {
 	var n int
-	if r.order == byValues {
-		n = r.q.Order(a.doc, b.doc)
+	if r.order == engine.ByValues {
+		n = r.q.Compare(a.rank, b.rank)
 	} else {
 		n = cmp.Or(cmp.Compare(a.n, b.n), strings.Compare(a.id, b.id))
 		if r.desc {
@@ -251,7 +204,7 @@ func (r *run) choose() (choice, error) {
 		alternatives = append(alternatives, choice{group: -1})
 	}
 	bounded := len(r.plan.Ranges) > 0 || len(r.plan.Prefixes) > 0 || r.atLo > first || r.atHi < last
-	if len(all) == 1 && len(alternatives) == 0 && !bounded && r.order == byDate {
+	if len(all) == 1 && len(alternatives) == 0 && !bounded && r.order == engine.ByDate {
 		return all[0], nil
 	}
 	var best choice
@@ -373,14 +326,14 @@ func (r *run) start(from *cand) error {
 			return err
 		}
 		return r.hold(rids, from)
-	case r.order == byDate:
+	case r.order == engine.ByDate:
 		filter, args := r.filter("k.date", "k.rid", d.group)
 		for _, k := range d.keys {
 			w := walk{table: "key_idx k WHERE k.key = ?", column: "k.date", rid: "k.rid", key: k, lo: r.dateLo, hi: r.dateHi, filter: filter, args: args}
 			if !r.desc && r.dateLo <= search.NoDate {
 				undated := w
 				undated.undated = true
-				defer r.walk(&undated, from) // behind the others, which candidate asks first
+				defer r.walk(&undated, from) // behind the others, which are asked first
 				w.lo = search.NoDate + 1
 			}
 			r.walk(&w, from)
@@ -396,21 +349,16 @@ func (r *run) start(from *cand) error {
 		// The other groups were not asked, so Match decides.
 		r.exact = r.exact && len(r.groups) == 1 && len(r.within) == 0
 		return r.hold(rids, from)
-	case r.order == byUpdate:
+	case r.order == engine.ByUpdate:
 		filter, args := r.filter("r.date", "r.rid", -1)
 		r.walk(&walk{table: "resource r WHERE r.type = ? AND r.deleted = 0", column: "r.at", rid: "r.rid", key: r.q.Type, lo: r.atLo, hi: r.atHi, filter: filter, args: args}, from)
 		return nil
-	case r.order == byID:
+	case r.order == engine.ByID:
 		filter, args := r.filter("r.date", "r.rid", -1)
 		r.walk(&walk{table: "resource r WHERE r.type = ? AND r.deleted = 0", column: "r.id", rid: "r.rid", key: r.q.Type, filter: filter, args: args}, from)
 		return nil
 	}
-	return tooCostly()
-}
-
-func tooCostly() error {
-	return fault.New(fault.Invalid, "too-costly",
-		"More than %d resources would have to be sorted; narrow the search, or sort by _id, _lastUpdated or the date of the type.", store.MaxSort)
+	return engine.TooCostly()
 }
 
 // gather appends the rids of a query.
@@ -427,7 +375,7 @@ func (r *run) hold(rids []int64, from *cand) error {
 			continue
 		}
 		var c cand
-		if r.order == byValues {
+		if r.order == engine.ByValues {
 			v, d, ok, err := r.judge(rid)
 			if err != nil {
 				return err
@@ -436,12 +384,15 @@ func (r *run) hold(rids []int64, from *cand) error {
 				continue
 			}
 			if d == nil {
-				if d, err = r.s.doc(v); err != nil {
+				if d, err = r.s.doc(r.ctx, v); err != nil {
 					return err
 				}
 			}
-			c = cand{doc: *d, rid: rid}
+			c = cand{rank: r.q.Rank(*d), rid: rid}
 		} else {
+			if err := budget.Rows(r.ctx, 1); err != nil {
+				return err
+			}
 			row, err := r.c.one(sqlPlace1, rid)
 			if err != nil {
 				return err
@@ -449,22 +400,22 @@ func (r *run) hold(rids []int64, from *cand) error {
 			c = r.place(rid, row.int(0), row.int(1), row.text(2))
 		}
 		if from == nil || r.cmp(c, *from) > 0 {
-			r.held = append(r.held, c)
+			r.sources.Held = append(r.sources.Held, c)
 		}
 		if err := r.ctx.Err(); err != nil {
 			return err
 		}
 	}
-	slices.SortFunc(r.held, r.cmp)
+	slices.SortFunc(r.sources.Held, r.cmp)
 	return nil
 }
 
 // place makes a candidate of what an index order goes by.
 func (r *run) place(rid, date, at int64, id string) cand {
 	switch r.order {
-	case byUpdate:
+	case engine.ByUpdate:
 		return cand{n: at, rid: rid}
-	case byID:
+	case engine.ByID:
 		return cand{id: id, rid: rid}
 	}
 	if date == search.NoDate && !r.desc {
@@ -476,6 +427,9 @@ func (r *run) place(rid, date, at int64, id string) cand {
 // asOf is the candidate that a resource was at the horizon; ok is false when
 // it was deleted then.
 func (r *run) asOf(rid int64) (c cand, ok bool, err error) {
+	if err := budget.Rows(r.ctx, 1); err != nil {
+		return c, false, err
+	}
 	row, err := r.c.one(sqlAsOf, rid, r.horizon)
 	if err != nil || row == nil {
 		return c, false, err
@@ -484,13 +438,13 @@ func (r *run) asOf(rid int64) (c cand, ok bool, err error) {
 	if v.Deleted() {
 		return c, false, nil
 	}
-	d, err := r.s.doc(v)
+	d, err := r.s.doc(r.ctx, v)
 	if err != nil {
 		return c, false, err
 	}
 	c = r.place(rid, d.Date, v.At.UnixMilli(), v.ID)
-	if r.order == byValues {
-		c = cand{doc: *d, rid: rid}
+	if r.order == engine.ByValues {
+		c = cand{rank: r.q.Rank(*d), rid: rid}
 	}
 	return c, true, nil
 }
@@ -502,7 +456,7 @@ func (r *run) resume(rid int64) (*cand, error) {
 		return nil, err
 	}
 	if !ok {
-		return nil, fault.New(fault.Invalid, "value", "The page link is not one of this search; search again without it.")
+		return nil, engine.BadCursor()
 	}
 	var moved []int64
 	err = r.c.rows(r.ctx, func(row row) error { moved = append(moved, row.int(0)); return nil }, sqlMoved, r.horizon, r.horizon, maxMoved+1)
@@ -526,10 +480,10 @@ func (r *run) resume(rid int64) (*cand, error) {
 		}
 		if match {
 			c.held = &v
-			r.held = append(r.held, c)
+			r.sources.Held = append(r.sources.Held, c)
 		}
 	}
-	slices.SortFunc(r.held, r.cmp)
+	slices.SortFunc(r.sources.Held, r.cmp)
 	return &from, nil
 }
 
@@ -544,16 +498,28 @@ func (r *run) now(rid int64) (store.Version, bool, error) {
 	if v.Type != r.q.Type {
 		return v, false, nil
 	}
-	d, err := r.s.doc(v)
+	d, err := r.s.doc(r.ctx, v)
 	if err != nil {
 		return v, false, err
 	}
-	return v, r.q.Match(*d), nil
+	match, err := r.match(d)
+	return v, match, err
+}
+
+// match asks whether a document is found, at the request's expense.
+func (r *run) match(d *search.Doc) (bool, error) {
+	if err := budget.Values(r.ctx, r.q.Effort()); err != nil {
+		return false, err
+	}
+	return r.q.Match(*d), nil
 }
 
 // judge reads a candidate from an index; ok says that it belongs to the
 // result. What changed since the horizon does not: resume has put it back.
 func (r *run) judge(rid int64) (v store.Version, d *search.Doc, ok bool, err error) {
+	if err = cmp.Or(budget.Rows(r.ctx, 1), r.ctx.Err()); err != nil {
+		return v, nil, false, err
+	}
 	row, err := r.c.one(sqlCurrent, rid)
 	if err != nil || row == nil || row.bool(versionWidth) {
 		return v, nil, false, err
@@ -564,15 +530,16 @@ func (r *run) judge(rid int64) (v store.Version, d *search.Doc, ok bool, err err
 	if r.exact {
 		return v, nil, true, nil
 	}
-	if d, err = r.s.doc(v); err != nil {
+	if d, err = r.s.doc(r.ctx, v); err != nil {
 		return v, nil, false, err
 	}
-	return v, d, r.q.Match(*d), nil
+	ok, err = r.match(d)
+	return v, d, ok, err
 }
 
 // doc is what searches find in a version.
-func (s *Store) doc(v store.Version) (*search.Doc, error) {
-	d, err := s.extract(v.Body.JSON)
+func (s *Store) doc(ctx context.Context, v store.Version) (*search.Doc, error) {
+	d, err := s.extract(ctx, v.Body.JSON)
 	if err != nil {
 		return nil, err
 	}
@@ -602,11 +569,11 @@ func (r *run) walk(w *walk, from *cand) {
 	if from != nil {
 		w.at, w.begun = *from, true
 	}
-	r.sources = append(r.sources, w)
+	r.sources.Sources = append(r.sources.Sources, w)
 }
 
-// peek returns the next candidate without taking it; ok is false at the end.
-func (w *walk) peek() (c cand, ok bool, err error) {
+// Peek returns the next candidate without taking it; ok is false at the end.
+func (w *walk) Peek() (c cand, ok bool, err error) {
 	if len(w.buf) == 0 && !w.end {
 		if err := w.fill(); err != nil {
 			return c, false, err
@@ -618,11 +585,17 @@ func (w *walk) peek() (c cand, ok bool, err error) {
 	return w.buf[0], true, nil
 }
 
+// Drop takes it.
+func (w *walk) Drop() { w.buf = w.buf[1:] }
+
+// Last says that those without a date come after all that have one.
+func (w *walk) Last(c cand) bool { return w.undated && c.n < last }
+
 // fill reads the next chunk.
 func (w *walk) fill() error {
 	limit := w.chunk
 	w.chunk = min(2*w.chunk, 2048)
-	text := w.r.order == byID
+	text := w.r.order == engine.ByID
 	read := func(where, order string, args ...any) error {
 		args = slices.Concat([]any{w.key}, args, w.args, []any{limit - len(w.buf)})
 		return w.r.c.rows(w.r.ctx, func(row row) error {
@@ -679,45 +652,10 @@ func (w *walk) fill() error {
 	return nil
 }
 
-// candidate takes the least of all sources.
-func (r *run) candidate() (c cand, ok bool, err error) {
-	if len(r.held) > 0 {
-		c, ok = r.held[0], true
-	}
-	for _, w := range r.sources {
-		if w.undated && ok && c.n < last {
-			continue // not before all others are at their end
-		}
-		x, some, err := w.peek()
-		if err != nil {
-			return c, false, err
-		}
-		if some && (!ok || r.cmp(x, c) < 0) {
-			c, ok = x, true
-		}
-	}
-	if !ok {
-		return c, false, nil
-	}
-	// One resource may come from several walks, at one place.
-	for len(r.held) > 0 && r.cmp(r.held[0], c) == 0 {
-		if r.held[0].held != nil {
-			c.held = r.held[0].held
-		}
-		r.held = r.held[1:]
-	}
-	for _, w := range r.sources {
-		if len(w.buf) > 0 && r.cmp(w.buf[0], c) == 0 {
-			w.buf = w.buf[1:]
-		}
-	}
-	return c, true, nil
-}
-
 // next returns the next match.
 func (r *run) next() (c cand, v store.Version, ok bool, err error) {
 	for {
-		c, ok, err = r.candidate()
+		c, ok, err = r.sources.Next()
 		if err != nil || !ok {
 			return c, v, false, err
 		}
@@ -736,15 +674,15 @@ func (r *run) next() (c cand, v store.Version, ok bool, err error) {
 // gatherAll reads every candidate of a sort without an index.
 func (r *run) gatherAll(from *cand) error {
 	o := r.order
-	r.order = byDate
-	moved := r.held
-	r.held = nil
+	r.order = engine.ByDate
+	moved := r.sources.Held
+	r.sources.Held = nil
 	if err := r.start(nil); err != nil {
 		return err
 	}
 	var rids []int64
 	for {
-		c, ok, err := r.candidate()
+		c, ok, err := r.sources.Next()
 		if err != nil {
 			return err
 		}
@@ -752,25 +690,25 @@ func (r *run) gatherAll(from *cand) error {
 			break
 		}
 		if rids = append(rids, c.rid); len(rids) > store.MaxSort {
-			return tooCostly()
+			return engine.TooCostly()
 		}
 	}
-	r.order, r.held, r.sources = o, moved, nil
+	r.order, r.sources.Held, r.sources.Sources = o, moved, nil
 	return r.hold(rids, from)
 }
 
 // begin is start for any order.
 func (r *run) begin(from *cand) error {
-	if r.order == byValues {
+	if r.order == engine.ByValues {
 		return r.gatherAll(from)
 	}
 	return r.start(from)
 }
 
 // find returns up to limit matches in the state that the connection sees.
-func (s *Store) find(c *conn, q search.Query, limit int) ([]store.Version, error) {
+func (s *Store) find(ctx context.Context, c *conn, q search.Query, limit int) ([]store.Version, error) {
 	q.Sort, q.Cursor = nil, ""
-	r := s.newRun(context.Background(), c, q, last)
+	r := s.newRun(ctx, c, q, last)
 	if err := r.begin(nil); err != nil {
 		return nil, err
 	}
@@ -788,31 +726,37 @@ func (s *Store) find(c *conn, q search.Query, limit int) ([]store.Version, error
 	return out, nil
 }
 
+// pageStart is where a page begins: where the feed stood at the first one, and the
+// last resource of the page before.
+type pageStart struct {
+	Horizon  int64 `json:"h"`
+	Resource int64 `json:"r"`
+}
+
 // Search implements store.Store.
 func (s *Store) Search(ctx context.Context, q search.Query) (store.Page, error) {
 	var out store.Page
-	sum := digest(q.Type, q.Where, q.Within, q.Sort)
-	var mark []int64
+	sum := engine.Digest(q.Type, q.Where, q.Within, q.Sort)
+	var at pageStart
 	if q.Cursor != "" {
-		var err error
-		if mark, err = readCursor(q.Cursor, sum, 2); err != nil {
+		if err := engine.ReadCursor(q.Cursor, sum, &at); err != nil {
 			return out, err
 		}
 		out.Prev = true
 	}
-	count := page(q.Count)
+	count := engine.PageSize(q.Count)
 	err := s.snapshot(ctx, "search", func(c *conn) error {
 		horizon, err := c.number(sqlLastSeq)
 		if err != nil {
 			return err
 		}
 		var from *cand
-		if mark != nil {
-			horizon = min(horizon, mark[0])
+		if out.Prev {
+			horizon = min(horizon, at.Horizon)
 		}
 		r := s.newRun(ctx, c, q, horizon)
-		if mark != nil {
-			if from, err = r.resume(mark[1]); err != nil {
+		if out.Prev {
+			if from, err = r.resume(at.Resource); err != nil {
 				return err
 			}
 		}
@@ -820,14 +764,18 @@ func (s *Store) Search(ctx context.Context, q search.Query) (store.Page, error) 
 			return err
 		}
 		var rid int64
+		held := 0
 		for {
 			cd, v, ok, err := r.next()
 			if err != nil || !ok {
 				return err
 			}
-			if len(out.Matches) == count {
-				out.Next = cursor(sum, horizon, rid)
+			if held += len(v.Body.JSON); len(out.Matches) == count || held > store.MaxPageBytes && len(out.Matches) > 0 {
+				out.Next = engine.Cursor(sum, pageStart{horizon, rid})
 				return nil
+			}
+			if err := budget.Bytes(ctx, len(v.Body.JSON)); err != nil {
+				return err
 			}
 			out.Matches, rid = append(out.Matches, v), cd.rid
 			if err := ctx.Err(); err != nil {
@@ -857,6 +805,16 @@ func (s *Store) Count(ctx context.Context, q search.Query, limit int) (int, erro
 				return err
 			}
 			if d.text == "" {
+				if filtered := len(r.groups)+len(r.within) > 1; filtered && d.rows > store.MaxSort {
+					// Each row of the least group is looked up in the others.
+					all, err := r.count(d.keys, maxCounted)
+					if err == nil {
+						err = budget.Rows(ctx, all)
+					}
+					if err != nil {
+						return err
+					}
+				}
 				text, args := r.countStatement(d, stop)
 				return c.rows(ctx, func(row row) error { n = int(row.int(0)); return nil }, text, args...)
 			}
@@ -875,6 +833,9 @@ func (s *Store) Count(ctx context.Context, q search.Query, limit int) (int, erro
 	})
 	return n, err
 }
+
+// maxCounted is how far the rows are counted that a count would look up.
+const maxCounted = 1_000_000
 
 // countStatement counts the rows of a choice that have the other keys too.
 func (r *run) countStatement(d choice, limit int) (string, []any) {

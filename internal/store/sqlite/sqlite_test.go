@@ -94,7 +94,7 @@ func inspect(tb testing.TB, s *Store, texts *statements) {
 	err = s.snapshot(context.Background(), "inspect", func(c *conn) error {
 		want := map[[3]int64]bool{}
 		err := c.quick(func(r row) error {
-			d, err := s.extract(r.blob(1))
+			d, err := s.extract(context.Background(), r.blob(1))
 			if err != nil {
 				return err
 			}
@@ -128,6 +128,9 @@ func inspect(tb testing.TB, s *Store, texts *statements) {
 var mayScan = []struct{ step, text, reason string }{
 	{"SCAN json_each", "", "the ids of one argument"},
 	{"SCAN (subquery", "SELECT count(*) FROM (SELECT", "what the subquery has found by an index"},
+	{"SCAN p USING INDEX placement_open", "", "the placements that are open now"},
+	{"SCAN at", "WITH at (id)", "the ids of one argument"},
+	{"SCAN w", "FROM within w LEFT JOIN", "the places found so far"},
 	{"SCAN CONSTANT ROW", "", "one row"},
 	{"SCAN w", "WITH RECURSIVE within", "the places found so far"},
 	{"SCAN t", "WITH RECURSIVE t", "one row per type, found by skipping"},
@@ -135,6 +138,11 @@ var mayScan = []struct{ step, text, reason string }{
 	{"SCAN span", "SELECT type, micros FROM span", "a row per type at most, once at start"},
 	{"SCAN version", "SELECT seq, at FROM version ORDER BY seq DESC LIMIT 1", "the last row, once at start"},
 	{"SCAN sqlite_master", "", "the schema, once at start"},
+	{"SCAN sqlite_schema", "", "the schema, once an erasure"},
+	{"SCAN audit", "SELECT seq, query FROM audit", "all search texts, once an erasure"},
+	{"SCAN ", "FROM dbstat s JOIN sqlite_dbpage", "the whole file, once an erasure"},
+	{"SCAN sqlite_dbpage", "WHERE pgno = ?", "one page by its number"},
+	{"SCAN sqlite_dbpage", "UPDATE sqlite_dbpage", "one page by its number"},
 }
 
 // TestStore runs the suite, then explains every statement that it took: none
@@ -267,6 +275,11 @@ func TestClock(t *testing.T) {
 	now = now.Add(-time.Hour)
 	if b := commit(t, s.Store, patient(t, "b", "x"))[0].Version.At; !b.Equal(a) {
 		t.Errorf("At %v after %v", b, a)
+	}
+	now = now.Add(10 * time.Minute)
+	a = a.Add(5 * time.Minute)
+	if b := commit(t, s.Store, patient(t, "b2", "x"))[0].Version.At; !b.Equal(a) {
+		t.Errorf("At %v, want %v: half the pace of a clock that is behind", b, a)
 	}
 	again := s.Reopen(t).(*opened)
 	if c := commit(t, again.Store, patient(t, "c", "x"))[0].Version.At; !c.Equal(a) {
@@ -588,7 +601,9 @@ func TestNewParameters(t *testing.T) {
 		if err == nil {
 			_, entry, _ := strings.Cut(schema1, "CREATE TABLE entry")
 			entry, _, _ = strings.Cut(entry, "CREATE TABLE finding")
-			err = errors.Join(c.script("DROP TABLE entry; CREATE TABLE entry"+entry+"; PRAGMA user_version = 1"), c.close())
+			_, finding, _ := strings.Cut(schema1, "CREATE TABLE finding")
+			finding, _, _ = strings.Cut(finding, "CREATE TABLE stay")
+			err = errors.Join(c.script("DROP TABLE entry; CREATE TABLE entry"+entry+"; DROP TABLE concern; CREATE TABLE finding"+finding+"; PRAGMA user_version = 1"), c.close())
 		}
 		if err != nil {
 			t.Fatal(err)

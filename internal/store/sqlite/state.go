@@ -36,7 +36,7 @@ func (s *Store) SetState(ctx context.Context, name string, value []byte, rev int
 			have = r.int(1)
 		}
 		if have != rev {
-			return fault.New(fault.Precondition, "conflict", "The state %q was changed meanwhile.", name)
+			return fault.New(fault.Precondition, "conflict", "The state %q was changed in the meantime.", name)
 		}
 		if value == nil {
 			out = 0

@@ -13,19 +13,22 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"strconv"
 	"sync"
 	"sync/atomic"
 	"time"
 
+	"tidemark/internal/budget"
 	"tidemark/internal/search"
 	"tidemark/internal/store"
+	"tidemark/internal/store/engine"
 )
 
 // Options configure a Store.
 type Options struct {
-	Dir     string                               // data directory, created when missing
-	Extract func(raw []byte) (search.Doc, error) // what searches find in a stored body
-	Clock   func() time.Time                     // time.Now outside tests
+	Dir     string                                                    // data directory, created when missing
+	Extract func(ctx context.Context, raw []byte) (search.Doc, error) // what searches find in a stored body
+	Clock   func() time.Time                                          // time.Now outside tests
 	Logger  *slog.Logger
 	// Grouped is told of each commit group: how many calls shared its
 	// transaction, how long that took, and whether it failed. It must not
@@ -41,19 +44,26 @@ const (
 	writerCache = 24 << 10
 	readerCache = 6 << 10
 	readers     = 6
+	beside      = 2 // more, for work that must not delay charting
 )
 
 // Store is the embedded store.
 type Store struct {
-	extract func(raw []byte) (search.Doc, error)
+	extract func(ctx context.Context, raw []byte) (search.Doc, error)
 	clock   func() time.Time
 	log     *slog.Logger
 	grouped func(int, time.Duration, error)
 	dir     string
 
-	lock  *os.File
+	lock *os.File
+	// data is the data file, held open for as long as the engine has it: the
+	// kernel drops all locks of a process on a file, the engine's too, when the
+	// process closes any descriptor of it.
+	data  *os.File
+	mark  *marker
 	file  os.FileInfo // the data file, as it was opened
 	pool  chan *conn  // idle readers
+	aside chan *conn  // idle readers of budget.Beside, which others never wait for
 	spans sync.Map    // type → longest span in microseconds (int64); grows only
 
 	failing atomic.Bool // the last transaction was not kept
@@ -74,40 +84,59 @@ func Open(ctx context.Context, o Options) (*Store, error) {
 	s := &Store{
 		extract: o.Extract, clock: o.Clock, log: o.Logger, grouped: o.Grouped, dir: o.Dir,
 		jobs: make(chan *job, queueLength), quit: make(chan struct{}), done: make(chan struct{}),
-		pool: make(chan *conn, readers),
+		pool: make(chan *conn, readers), aside: make(chan *conn, beside),
 	}
 	if s.grouped == nil {
 		s.grouped = func(int, time.Duration, error) {}
 	}
 	if err := s.open(ctx); err != nil {
-		s.release()
 		if ioError(err) {
 			s.forget()
 		}
+		s.release()
 		return nil, wrap(err, "open the data directory")
 	}
 	return s, nil
 }
 
 func (s *Store) open(ctx context.Context) (err error) {
-	if err := os.MkdirAll(s.dir, 0o700); err != nil {
+	if err := private(s.dir, s.log); err != nil {
 		return err
 	}
 	if s.lock, err = lock(s.dir); err != nil {
 		return err
 	}
 	file := filepath.Join(s.dir, fileName)
-	// Checkpoints are made beside the writer, so that no commit waits for one.
-	c, err := connect(ctx, file, readWrite, "journal_mode(WAL)", "synchronous(FULL)", "wal_autocheckpoint(0)", cacheSize(writerCache))
+	if s.data, err = closed0600(file); err != nil {
+		return err
+	}
+	kept, marked, err := readMark(s.dir, s.log)
 	if err != nil {
 		return err
 	}
-	for range readers {
+	// Checkpoints are made beside the writer, so that no commit waits for one.
+	c, err := connect(ctx, file, readWrite, "journal_mode(WAL)", "synchronous(FULL)", "secure_delete(1)", "wal_autocheckpoint(0)", "journal_size_limit("+strconv.Itoa(keptLog)+")", cacheSize(writerCache))
+	if err != nil {
+		return err
+	}
+	if marked {
+		if err := complete(c, s.dir, kept); err != nil {
+			return err // c stays open: see complete
+		}
+	}
+	if s.mark, err = openMark(s.dir, s.log); err != nil {
+		return errors.Join(err, c.close())
+	}
+	for i := range readers + beside {
 		r, err := connect(ctx, file, readWrite, "query_only(1)", cacheSize(readerCache))
 		if err != nil {
 			return errors.Join(err, c.close())
 		}
-		s.pool <- r
+		if i < readers {
+			s.pool <- r
+		} else {
+			s.aside <- r
+		}
 	}
 	w := &writer{s: s, c: c}
 	if err := w.start(ctx, file); err != nil {
@@ -116,17 +145,26 @@ func (s *Store) open(ctx context.Context) (err error) {
 	if s.file, err = os.Stat(file); err != nil {
 		return errors.Join(err, c.close())
 	}
+	s.mark.note(mark{w.seq, w.rev, w.sum})
+	s.mark.sync()
 	go w.run()
 	return syncDir(s.dir)
 }
 
 // release closes what open has opened, but for the writer.
 func (s *Store) release() {
-	for len(s.pool) > 0 {
-		s.err = errors.Join(s.err, (<-s.pool).close())
+	for _, pool := range []chan *conn{s.pool, s.aside} {
+		for len(pool) > 0 {
+			s.err = errors.Join(s.err, (<-pool).close())
+		}
 	}
-	if s.lock != nil {
-		s.err = errors.Join(s.err, s.lock.Close())
+	if s.mark != nil {
+		s.err = errors.Join(s.err, s.mark.Close())
+	}
+	for _, f := range []*os.File{s.data, s.lock} {
+		if f != nil {
+			s.err = errors.Join(s.err, f.Close())
+		}
 	}
 }
 
@@ -136,13 +174,15 @@ func (s *Store) Close() error {
 	s.once.Do(func() {
 		close(s.quit)
 		<-s.done
-		for range readers { // each comes back when its reader is done
-			s.err = errors.Join(s.err, (<-s.pool).close())
+		for _, pool := range []chan *conn{s.pool, s.aside} {
+			for range cap(pool) { // each comes back when its reader is done
+				s.err = errors.Join(s.err, (<-pool).close())
+			}
 		}
 		if _, err := os.Stat(filepath.Join(s.dir, fileName+"-wal")); err == nil {
 			s.forget() // the engine has failed to copy the log into the file, which it does not say
 		}
-		s.err = wrap(errors.Join(s.err, s.lock.Close()), "close the store")
+		s.err = wrap(errors.Join(s.err, s.mark.Close(), s.data.Close(), s.lock.Close()), "close the store")
 	})
 	return s.err
 }
@@ -177,7 +217,7 @@ func (s *Store) present() error {
 }
 
 func missing(err error) error {
-	return unavailable(err, "The data file has been removed or replaced under the running service, which cannot keep anything any more; put it back, or restore a backup, and restart.")
+	return engine.Unavailable(err, "The data file has been removed or replaced under the running service, which cannot store anything any more; put it back or restore a backup, then restart.")
 }
 
 // read runs f on an idle connection. Errors come out wrapped.
@@ -186,19 +226,23 @@ func (s *Store) read(ctx context.Context, doing string, f func(*conn) error) err
 		return err
 	}
 	var c *conn
+	pool := s.pool
+	if budget.IsBeside(ctx) {
+		pool = s.aside
+	}
 	select {
 	case <-s.quit:
-		return closed()
+		return engine.Closed()
 	default:
 	}
 	select {
-	case c = <-s.pool:
+	case c = <-pool:
 	case <-s.quit:
-		return closed()
+		return engine.Closed()
 	case <-ctx.Done():
 		return ctx.Err()
 	}
-	defer func() { s.pool <- c }()
+	defer func() { pool <- c }()
 	return wrap(f(c), doing)
 }
 

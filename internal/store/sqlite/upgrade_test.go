@@ -22,9 +22,9 @@ import (
 
 	gocmp "github.com/google/go-cmp/cmp"
 
-	"tidemark/internal/crash/disk"
 	"tidemark/internal/fault"
 	"tidemark/internal/store"
+	"tidemark/internal/store/sqlite/disk"
 	"tidemark/internal/store/storetest"
 )
 
@@ -134,10 +134,16 @@ func listing(t *testing.T, s *Store) string {
 		}
 	}
 	for _, id := range drains {
-		findings, err := s.Findings(ctx, id, false)
+		// A finding is a concern of one rule, by whose name it goes.
+		concerns, err := s.Concerns(ctx, id, time.Time{})
 		check(err)
-		for _, f := range findings {
-			line("finding", f.Drain, f.Rule, f.ID, f.Version, f.Severity, f.Since, f.Until, f.Withdrawn, f.Acknowledged, strings.Join(f.Evidence, " "), f.Text)
+		for _, c := range concerns {
+			if len(c.Evidence) != 1 || c.Evidence[0].Rule != c.Kind || c.Evidence[0].Severity != c.Severity {
+				t.Errorf("evidence %+v", c)
+				continue
+			}
+			e := c.Evidence[0]
+			line("finding", c.Drain, e.Rule, c.ID, c.Version, c.Severity, c.Since, c.Until, c.Withdrawn, c.Acknowledged.At, strings.Join(e.Readings, " "), e.Text)
 		}
 	}
 	for cursor := ""; ; {

@@ -2,6 +2,7 @@ package sqlite
 
 import (
 	"context"
+	"crypto/sha256"
 	"errors"
 	"fmt"
 	"os"
@@ -9,6 +10,8 @@ import (
 	"runtime"
 	"sync/atomic"
 	"time"
+
+	"tidemark/internal/store/engine"
 )
 
 const (
@@ -21,7 +24,8 @@ const (
 	// the log cannot start over by itself; at its limit the writer makes it.
 	checkpointPages = 4096
 	logPages        = 1 << 15
-	versionsPerLook = 500 // about 5 MB of log
+	keptLog         = 3 * logPages * pageSize / 2 // of a log that a long reader has kept from starting over, once it does
+	versionsPerLook = 500                         // about 5 MB of log
 	commitsPerLook  = 100
 )
 
@@ -54,13 +58,13 @@ func (s *Store) write(ctx context.Context, safe bool, apply func(*writer) error)
 	j := &job{ctx: ctx, apply: apply, safe: safe, done: make(chan struct{})}
 	select {
 	case <-s.quit:
-		return closed()
+		return engine.Closed()
 	default:
 	}
 	select {
 	case s.jobs <- j:
 	case <-s.quit:
-		return closed()
+		return engine.Closed()
 	case <-ctx.Done():
 		return ctx.Err()
 	}
@@ -73,7 +77,7 @@ func (s *Store) write(ctx context.Context, safe bool, apply func(*writer) error)
 		}
 	case <-s.done: // Close won the race for the queue
 		if j.state.CompareAndSwap(waiting, left) {
-			return closed()
+			return engine.Closed()
 		}
 	}
 	<-j.done
@@ -85,10 +89,13 @@ type writer struct {
 	s *Store
 	c *conn
 
-	seq    int64 // of the last version
-	at     int64 // its time, in milliseconds
-	rev    int64 // last state revision
-	audits int64 // last audit key
+	seq    int64             // of the last version
+	at     int64             // its time, in milliseconds
+	slow   int64             // of the clock when at was last moved, while the clock is behind at
+	warned int64             // of the clock when that was last said
+	rev    int64             // last state revision
+	audits int64             // last audit key
+	sum    [sha256.Size]byte // of the last version
 
 	keys     []keyRow // of the transaction, not yet inserted: see insertKeys
 	inserted int64    // seq of the last version whose keys are
@@ -113,6 +120,9 @@ func (w *writer) start(ctx context.Context, file string) error {
 	if r != nil {
 		w.seq, w.at = r.int(0), r.int(1)
 		w.inserted = w.seq
+		if w.sum, _, err = sumOf(w.c, w.seq); err != nil {
+			return err
+		}
 	}
 	if w.rev, err = w.c.number("SELECT last FROM revision WHERE one = 1"); err != nil {
 		return err
@@ -200,6 +210,9 @@ func (w *writer) commit(batch []*job) {
 	if err == nil {
 		err = w.landed() // what the engine has kept counts on, even when nobody may be told
 	}
+	if err == nil {
+		w.s.mark.note(mark{w.seq, w.rev, w.sum})
+	}
 	w.s.failing.Store(err != nil)
 	w.s.grouped(len(jobs), time.Since(began), err)
 	if err != nil {
@@ -218,7 +231,7 @@ func (w *writer) commit(batch []*job) {
 }
 
 // errSpoilt says that a job failed which may have changed something by then.
-var errSpoilt = errors.New("a write has to be taken back from among others")
+var errSpoilt = errors.New("a write has to be rolled back")
 
 // attempt is transaction; when it fails, everything is as before.
 func (w *writer) attempt(jobs []*job, savepoints bool) error {
@@ -233,7 +246,7 @@ func (w *writer) attempt(jobs []*job, savepoints bool) error {
 
 // reset takes back what stands here, and not in the file.
 func (w *writer) reset(mark *writer) {
-	w.seq, w.at, w.rev, w.audits, w.keys = mark.seq, mark.at, mark.rev, mark.audits, w.keys[:min(len(w.keys), len(mark.keys))]
+	w.seq, w.at, w.slow, w.rev, w.audits, w.sum, w.keys = mark.seq, mark.at, mark.slow, mark.rev, mark.audits, mark.sum, w.keys[:min(len(w.keys), len(mark.keys))]
 	w.inserted = min(w.inserted, w.seq)
 }
 
@@ -274,7 +287,7 @@ func (w *writer) do(j *job, savepoints bool) error {
 		}
 	}
 	err := w.apply(j)
-	if err != nil && engine(err) {
+	if err != nil && failed(err) {
 		return wrap(err, "write")
 	}
 	j.err = wrap(err, "write")
@@ -289,7 +302,7 @@ func (w *writer) do(j *job, savepoints bool) error {
 	}
 	if err != nil {
 		if err := w.c.exec("ROLLBACK TO job"); err != nil {
-			return wrap(err, "take back a write")
+			return wrap(err, "roll back a write")
 		}
 	}
 	if err := w.c.exec("RELEASE job"); err != nil {
@@ -331,9 +344,25 @@ type panicked struct{ value any }
 func (p panicked) Error() string { return fmt.Sprintf("panic: %v", p.value) }
 
 // now is the time of the next version: the clock's, but never before the
-// version before it.
+// version before it. While a clock that was ahead once, and was put right, is
+// behind that, times go on at half its pace, so that they tell versions apart and
+// the clock catches up.
 func (w *writer) now() int64 {
-	w.at = max(w.at, w.s.clock().UnixMilli())
+	clock := w.s.clock().UnixMilli()
+	switch {
+	case clock >= w.at:
+		w.at, w.slow = clock, 0
+	case w.slow == 0 || clock < w.slow:
+		w.slow = clock
+	default:
+		half := (clock - w.slow) / 2
+		w.at += half
+		w.slow += 2 * half
+	}
+	if ahead := time.Duration(w.at-clock) * time.Millisecond; ahead > time.Minute && clock-w.warned > time.Hour.Milliseconds() {
+		w.warned = clock
+		w.s.log.Error("times of versions are ahead of the clock, which is or was wrong: check it; they run at half its pace until it has caught up", "ahead", ahead.Round(time.Second))
+	}
 	return w.at
 }
 
@@ -363,6 +392,7 @@ func (w *writer) checkpoint(c *conn) {
 		if err == nil && log-done >= checkpointPages {
 			log, _, err = frames(c, "PRAGMA wal_checkpoint(PASSIVE)")
 			w.restart.Store(err == nil && log >= logPages)
+			w.s.mark.sync()
 		}
 		w.s.copied(err)
 	}

@@ -23,9 +23,10 @@ var factTests = []test{
 	{name: "drains and placements", run: drains},
 	{name: "drains at places", run: drainsAt},
 	{name: "active drains in pages", run: activeDrains},
-	{name: "findings", run: findings},
+	{name: "concerns", run: concerns},
 	{name: "stays", run: stays},
 	{name: "places", run: places},
+	{name: "walks", run: walks},
 }
 
 // bare is a resource of a type that holds nothing but its id.
@@ -76,6 +77,9 @@ func entries(t *testing.T, s store.Store) {
 	entryIDs(t, s, store.EntryQuery{Drain: "d1", From: at(10), To: at(10).Add(time.Microsecond)}, "c")
 	entryIDs(t, s, store.EntryQuery{Drain: "d1", Last: 2}, "c", "g")
 	entryIDs(t, s, store.EntryQuery{Drain: "d1", To: at(10), Last: 1}, "b")
+	entryIDs(t, s, store.EntryQuery{Drain: "d1", First: 2}, "h", "a")
+	entryIDs(t, s, store.EntryQuery{Drain: "d1", From: at(0), First: 1}, "a")
+	entryIDs(t, s, store.EntryQuery{Patient: "p1", First: 1}, "h")
 	entryIDs(t, s, store.EntryQuery{Drain: "d1", Last: 100}, "h", "a", "b", "c", "g")
 	entryIDs(t, s, store.EntryQuery{Drain: "none"})
 	entryIDs(t, s, store.EntryQuery{Patient: "p1"}, "h", "a", "b", "d", "e", "c", "g")
@@ -98,6 +102,7 @@ func entryFields(t *testing.T, s store.Store) {
 		Measured: drain.Measure{Known: true, Volume: volume("12345678901234567890.123456")}, Instilled: volume("1/3"), Estimated: true, Vessel: drain.Syringe,
 		Appearance: drain.Serosanguineous, Colour: "straw, a bit \"milky\"", Suction: drain.Lost, Patency: drain.Sluggish, Fill: drain.Percent{Known: true, Value: volume("33.3")},
 		Signs: []drain.Sign{drain.Leakage, drain.Redness}, Assessed: true, Dislodged: true, Route: "9108-2", RouteText: "total in", Kilograms: volume("71.5"), DoneBy: "Practitioner/n1",
+		Odour: "foul, a bit", Care: []drain.Care{drain.DressingChanged, drain.TubingMilked},
 	}
 	zero := drain.Entry{ID: "zero", Kind: drain.Check, Drain: "d1", Patient: "p1", At: noon.Add(time.Hour), Status: "final",
 		Measured: drain.Measure{Known: true}, Fill: drain.Percent{Known: true}}
@@ -217,14 +222,6 @@ func drains(t *testing.T, s store.Store) {
 	if _, ok, err := s.Drain(ctx, "d9"); ok || err != nil {
 		t.Error(ok, err)
 	}
-	list, err := s.Drains(ctx, []string{"d2", "nope", "d1", "d2"})
-	equal(t, "Drains", drainIDs(list), []string{"d1", "d2"})
-	if err != nil {
-		t.Error(err)
-	}
-	if list, err := s.Drains(ctx, nil); err != nil || len(list) > 0 {
-		t.Error(list, err)
-	}
 
 	p1 := drain.Placement{ID: "x1", Drain: "d2", Patient: "p1", Status: drain.PlacementCompleted, Start: noon, End: noon.Add(time.Hour), Site: "left axilla", Side: "left"}
 	p2 := drain.Placement{ID: "x2", Drain: "d2", Patient: "p3", Status: drain.PlacementActive, Start: noon.Add(2 * time.Hour)}
@@ -238,17 +235,22 @@ func drains(t *testing.T, s store.Store) {
 		t.Fatal(err)
 	}
 	equal(t, "placements", places, []drain.Placement{p0, p3, p1, p2})
-	for p, want := range map[string][]string{"p1": {"d1", "d2"}, "p2": {"D3"}, "p3": {"d2"}, "p4": {}, "": {}} {
-		list, err := s.DrainsOf(ctx, p)
+	for p, want := range map[string][]string{"p1": {"d1", "d2"}, "p2": {"D3"}, "p3": {"d2"}, "p4": {}} {
+		list, err := s.Drains(ctx, store.DrainQuery{Patient: p})
 		if err != nil {
 			t.Fatal(err)
 		}
-		if p != "" {
-			equal(t, "drains of "+p, drainIDs(list), want)
-		}
+		equal(t, "drains of "+p, drainIDs(list), want)
 	}
+	open, err := s.OpenPlacements(ctx, "", 10)
+	equal(t, "placements without an end", open, []drain.Placement{p0, p3, p2})
+	if err != nil {
+		t.Error(err)
+	}
+	open, _ = s.OpenPlacements(ctx, "x0", 1)
+	equal(t, "a page of them", open, []drain.Placement{p3})
 	commit(t, s, remove("DeviceUseStatement", "x1"))
-	list, _ = s.DrainsOf(ctx, "p1")
+	list, _ := s.Drains(ctx, store.DrainQuery{Patient: "p1"})
 	equal(t, "drains of p1 without the placement", drainIDs(list), []string{"d1"})
 	commit(t, s, remove("Device", "d1"))
 	if _, ok, _ := s.Drain(ctx, "d1"); ok {
@@ -273,12 +275,19 @@ func drainsAt(t *testing.T, s store.Store) {
 	putPlacement(t, s, drain.Placement{ID: "x1", Drain: "c", Patient: "p1", Status: drain.PlacementActive, Start: noon})
 	putPlacement(t, s, drain.Placement{ID: "x2", Drain: "e", Patient: "p1", Status: drain.PlacementCompleted, Start: noon, End: noon.Add(time.Hour)})
 	putPlacement(t, s, drain.Placement{ID: "x3", Drain: "f", Patient: "p1", Status: drain.PlacementError, Start: noon})
+	// Out of use, and yet in place; by a placement that counts for nothing; of a patient here.
+	putDrain(t, s, drain.Drain{ID: "i", Ward: "w5"})
+	putDrain(t, s, drain.Drain{ID: "j", Ward: "w5"})
+	putDrain(t, s, drain.Drain{ID: "k"})
+	putPlacement(t, s, drain.Placement{ID: "x4", Drain: "i", Patient: "p9", Status: drain.PlacementActive, Start: noon})
+	putPlacement(t, s, drain.Placement{ID: "x5", Drain: "j", Patient: "p9", Status: drain.PlacementIntended, Start: noon})
+	putPlacement(t, s, drain.Placement{ID: "x6", Drain: "k", Patient: "p8", Status: drain.PlacementActive, Start: noon})
 	stay := func(id, p string, open bool, places ...string) {
 		commit(t, s, with(bare(t, "Encounter", id), store.Facts{Stay: &drain.Stay{ID: id, Patient: p, Open: open, Places: places, Start: noon}}))
 	}
 	at := func(want []string, places ...string) {
 		t.Helper()
-		list, err := s.DrainsAt(ctx, places)
+		list, err := s.Drains(ctx, store.DrainQuery{Places: append([]string{}, places...)})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -296,6 +305,9 @@ func drainsAt(t *testing.T, s store.Store) {
 	at([]string{"b", "c"}, "w3")
 	stay("e1", "p1", false, "w3")
 	at([]string{}, "w3")
+	at([]string{"i"}, "w5")
+	stay("e4", "p8", true, "w6")
+	at([]string{"i", "k"}, "w5", "w6")
 	stay("e3", "", true, "w4") // nobody's stay is nobody's drain
 	at([]string{}, "w4")
 }
@@ -311,7 +323,7 @@ func activeDrains(t *testing.T, s store.Store) {
 	}
 	var got []string
 	for after := ""; ; {
-		list, err := s.ActiveDrains(context.Background(), after, 2)
+		list, err := s.Drains(context.Background(), store.DrainQuery{After: after, Limit: 2})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -327,63 +339,76 @@ func activeDrains(t *testing.T, s store.Store) {
 	equal(t, "active drains", got, want)
 }
 
-func findings(t *testing.T, s store.Store) {
+func concerns(t *testing.T, s store.Store) {
 	ctx := context.Background()
-	full := drain.Finding{ID: "f1", Drain: "d1", Patient: "p1", Rule: "high-output", Severity: drain.High, Since: noon.Add(time.Microsecond), Until: noon.Add(time.Hour), Withdrawn: true,
-		Acknowledged: noon.Add(time.Minute), Announced: noon, Evidence: []string{"o1", "o2"}, Text: "250 mL in 8 h", Policy: "abc"}
-	open := drain.Finding{ID: "f2", Drain: "d1", Rule: "no-suction", Severity: drain.Low, Since: noon.Add(2 * time.Hour)}
-	tie := drain.Finding{ID: "f0", Drain: "d1", Since: noon.Add(2 * time.Hour)}
-	other := drain.Finding{ID: "f3", Drain: "d2", Since: noon}
-	put := func(f drain.Finding) {
+	full := drain.Concern{ID: "f1", Drain: "d1", Patient: "p1", Kind: "fluid", Severity: drain.High, Since: noon.Add(time.Microsecond), Until: noon.Add(time.Hour), Withdrawn: true,
+		Headline: "250 mL in 8 h, \"thick\"", Evidence: []drain.Evidence{
+			{Rule: "brisk-output", Severity: drain.High, Since: noon.Add(time.Second), Text: "250 mL ran out in 8 h.", Readings: []string{"o1", "o2"}},
+			{Rule: "darker", Severity: drain.Moderate, Text: "It was serous."},
+		},
+		Announced:    drain.Announced{At: noon, Reason: "opened"},
+		Acknowledged: drain.Acknowledged{At: noon.Add(time.Minute), By: "Practitioner/n1", Severity: drain.Moderate, High: []string{"brisk-output", "darker"}, Void: "acknowledged 12:01, worse since: 210 mL"}, Policy: "abc"}
+	open := drain.Concern{ID: "f2", Drain: "d1", Kind: "function", Severity: drain.Low, Since: noon.Add(2 * time.Hour)}
+	tie := drain.Concern{ID: "f0", Drain: "d1", Since: noon.Add(2 * time.Hour)}
+	other := drain.Concern{ID: "f3", Drain: "d2", Since: noon}
+	put := func(c drain.Concern) {
 		t.Helper()
-		commit(t, s, with(bare(t, "DetectedIssue", f.ID), store.Facts{Finding: &f}))
+		commit(t, s, with(bare(t, "DetectedIssue", c.ID), store.Facts{Concern: &c}))
 	}
-	for _, f := range []drain.Finding{full, open, tie, other} {
-		put(f)
+	for _, c := range []drain.Concern{full, open, tie, other} {
+		put(c)
 	}
-	for _, f := range []*drain.Finding{&full, &open, &tie, &other} {
-		f.Version = 1
+	for _, c := range []*drain.Concern{&full, &open, &tie, &other} {
+		c.Version = 1
 	}
-	check := func(drainID string, onlyOpen bool, want ...drain.Finding) {
+	check := func(drainID string, ended time.Time, want ...drain.Concern) {
 		t.Helper()
-		got, err := s.Findings(ctx, drainID, onlyOpen)
+		got, err := s.Concerns(ctx, drainID, ended)
 		if err != nil {
 			t.Fatal(err)
 		}
-		equal(t, "findings of "+drainID, got, want)
+		equal(t, "concerns of "+drainID, got, want)
 	}
-	check("d1", false, tie, open, full)
-	check("d1", true, tie, open)
-	check("d2", true, other)
-	check("d9", false)
+	all := time.Time{}
+	check("d1", all, tie, open, full)
+	check("d1", noon.Add(time.Hour), tie, open, full)
+	check("d1", noon.Add(time.Hour+time.Microsecond), tie, open)
+	check("d2", noon.Add(time.Hour), other)
+	check("d9", all)
 	var ids []string
 	for after := ""; ; {
-		list, err := s.OpenFindings(ctx, after, 2)
+		list, err := s.OpenConcerns(ctx, after, 2)
 		if err != nil {
 			t.Fatal(err)
 		}
 		if len(list) == 0 {
 			break
 		}
-		for _, f := range list {
-			ids = append(ids, f.ID)
+		for _, c := range list {
+			ids = append(ids, c.ID)
 		}
 		after = ids[len(ids)-1]
 	}
-	equal(t, "open findings", ids, []string{"f0", "f2", "f3"})
+	equal(t, "open concerns", ids, []string{"f0", "f2", "f3"})
 	open.Until = noon.Add(3 * time.Hour)
 	put(open)
 	open.Version = 2
-	check("d1", true, tie)
-	check("d1", false, tie, open, full)
+	check("d1", noon.Add(4*time.Hour), tie)
+	check("d1", noon.Add(3*time.Hour), tie, open)
+	check("d1", all, tie, open, full)
+	// It opens again.
+	open.Until = time.Time{}
+	put(open)
+	open.Version = 3
+	check("d1", noon.Add(4*time.Hour), tie, open)
 	commit(t, s, remove("DetectedIssue", "f0"))
-	check("d1", true)
+	check("d1", noon.Add(4*time.Hour), open)
 }
 
 func stays(t *testing.T, s store.Store) {
 	ctx := context.Background()
 	a := drain.Stay{ID: "a", Patient: "p1", Open: true, Places: []string{"w1", "b2"}, Start: noon}
-	b := drain.Stay{ID: "b", Patient: "p1", Start: noon.Add(time.Hour)}
+	b := drain.Stay{ID: "b", Patient: "p1", Start: noon.Add(time.Hour), Finished: true, End: noon.Add(2 * time.Hour)}
 	c := drain.Stay{ID: "c", Patient: "p2", Open: true}
 	for _, x := range []drain.Stay{a, b, c} {
 		commit(t, s, with(bare(t, "Encounter", x.ID), store.Facts{Stay: &x}))
@@ -395,16 +420,46 @@ func stays(t *testing.T, s store.Store) {
 	equal(t, "stays", got, []drain.Stay{b, a})
 	got, _ = s.Stays(ctx, "p2")
 	equal(t, "stay without a start", got, []drain.Stay{c})
+	got, _ = s.Stays(ctx, "p2", "p1", "p3")
+	equal(t, "stays of several", got, []drain.Stay{b, a, c})
+	if got, err := s.Stays(ctx); len(got) > 0 || err != nil {
+		t.Errorf("stays of nobody: %v, %v", got, err)
+	}
 	commit(t, s, remove("Encounter", "b"))
 	got, _ = s.Stays(ctx, "p1")
 	equal(t, "stays after a deletion", got, []drain.Stay{a})
+}
+
+func walks(t *testing.T, s store.Store) {
+	a := drain.Walk{ID: "a", Patient: "p1", Start: noon.Add(time.Hour), End: noon.Add(2 * time.Hour), Open: true}
+	b := drain.Walk{ID: "b", Patient: "p1", Start: noon, Open: true}
+	c := drain.Walk{ID: "c", Patient: "p2", Start: noon, Open: true}
+	for _, x := range []drain.Walk{a, b, c, {ID: "d", Patient: "p1", Start: noon}} {
+		commit(t, s, with(bare(t, "Task", x.ID), store.Facts{Walk: &x}))
+	}
+	check := func(want []drain.Walk, patients ...string) {
+		t.Helper()
+		got, err := s.Walks(context.Background(), patients...)
+		if err != nil {
+			t.Fatal(err)
+		}
+		equal(t, fmt.Sprint("walks of ", patients), got, want)
+	}
+	check([]drain.Walk{b, a}, "p1")
+	check([]drain.Walk{b, c, a}, "p1", "p2", "p3")
+	check(nil, "p3")
+	check(nil)
+	b.Open = false
+	commit(t, s, with(bare(t, "Task", "b"), store.Facts{Walk: &b}))
+	commit(t, s, remove("Task", "c"))
+	check([]drain.Walk{a}, "p1", "p2")
 }
 
 func places(t *testing.T, s store.Store) {
 	ctx := context.Background()
 	put := func(id, partOf string) {
 		t.Helper()
-		commit(t, s, with(bare(t, "Location", id), store.Facts{Place: &drain.Place{ID: id, Name: "Name of " + id, PartOf: partOf}}))
+		commit(t, s, with(bare(t, "Location", id), store.Facts{Place: &drain.Place{ID: id, Name: "Name of " + id, PartOf: partOf, Kind: "wa"}}))
 	}
 	within := func(id string, want ...string) {
 		t.Helper()
@@ -412,8 +467,12 @@ func places(t *testing.T, s store.Store) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		slices.Sort(got)
-		equal(t, "places within "+id, got, want)
+		equal(t, "places within "+id, idsOf(func(p drain.Place) string { return p.ID }, got), want)
+		for _, p := range got {
+			if self, _, err := s.Place(ctx, p.ID); err != nil || self != p {
+				t.Errorf("%+v within %s is %+v alone, %v", p, id, self, err)
+			}
+		}
 	}
 	for _, p := range [][2]string{{"house", ""}, {"ward", "house"}, {"room1", "ward"}, {"room2", "ward"}, {"bed1", "room1"}, {"bed2", "room1"}, {"other", "house"}} {
 		put(p[0], p[1])
@@ -425,7 +484,10 @@ func places(t *testing.T, s store.Store) {
 	if err != nil || !ok {
 		t.Fatal(ok, err)
 	}
-	equal(t, "place", p, drain.Place{ID: "ward", Name: "Name of ward", PartOf: "house"})
+	equal(t, "place", p, drain.Place{ID: "ward", Name: "Name of ward", PartOf: "house", Kind: "wa"})
+	if nowhere, err := s.PlacesWithin(ctx, "nowhere"); err != nil || len(nowhere) != 1 || nowhere[0] != (drain.Place{ID: "nowhere"}) {
+		t.Error(nowhere, err)
+	}
 	if _, ok, err := s.Place(ctx, "nowhere"); ok || err != nil {
 		t.Error(ok, err)
 	}

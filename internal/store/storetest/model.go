@@ -57,7 +57,7 @@ func (m *model) search(t *rapid.T, q search.Query) []string {
 	}
 	var hits []hit
 	for _, v := range m.current(q.Type) {
-		d, err := Extract(v.Body.JSON)
+		d, err := Extract(context.Background(), v.Body.JSON)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -247,7 +247,7 @@ func randomOperations(t *testing.T, s store.Store) {
 				drainID := fmt.Sprintf("d%d-%d", run, rapid.IntRange(0, 1).Draw(rt, "drain"))
 				want := map[string]int64{}
 				for _, v := range m.current("Observation") {
-					d, _ := Extract(v.Body.JSON)
+					d, _ := Extract(context.Background(), v.Body.JSON)
 					if slices.Contains(d.Refs("device"), "Device/"+drainID) {
 						want[v.ID] = v.Number
 					}

@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"tidemark/internal/budget"
 	"tidemark/internal/drain"
 	"tidemark/internal/fault"
 	"tidemark/internal/fhirjson"
@@ -19,8 +20,8 @@ import (
 
 // Extract is what searches find in a stored resource: what every store under
 // test is opened with.
-func Extract(raw []byte) (search.Doc, error) {
-	n, err := fhirjson.Parse(raw)
+func Extract(ctx context.Context, raw []byte) (search.Doc, error) {
+	n, err := budget.Parse(ctx, raw)
 	if err != nil {
 		return search.Doc{}, err
 	}
@@ -30,7 +31,7 @@ func Extract(raw []byte) (search.Doc, error) {
 // Put makes a write out of a resource's JSON, which holds `"meta":{`.
 func Put(tb testing.TB, json string) store.Write {
 	tb.Helper()
-	doc, err := Extract([]byte(json))
+	doc, err := Extract(context.Background(), []byte(json))
 	if err != nil {
 		tb.Fatalf("%v in %s", err, json)
 	}

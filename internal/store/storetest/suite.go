@@ -98,7 +98,7 @@ func filtered() bool {
 // tests lists all.
 func tests() []test {
 	var all []test
-	for _, part := range [][]test{writeTests, searchTests, historyTests, scanTests, linearTests, factTests, serviceTests, modelTests} {
+	for _, part := range [][]test{writeTests, searchTests, historyTests, scanTests, linearTests, factTests, serviceTests, eraseTests, modelTests} {
 		all = append(all, part...)
 	}
 	return all

@@ -13,8 +13,8 @@ import (
 
 // ExtractBefore is Extract as a program had it that knew no search parameters
 // of the service's own.
-func ExtractBefore(raw []byte) (search.Doc, error) {
-	d, err := Extract(raw)
+func ExtractBefore(ctx context.Context, raw []byte) (search.Doc, error) {
+	d, err := Extract(ctx, raw)
 	d.Entries = slices.DeleteFunc(d.Entries, func(e search.Entry) bool { return addedLater(d.Type, e.Param) })
 	return d, err
 }
@@ -33,12 +33,12 @@ func Upgrade(t *testing.T, before store.Store, upgrade func() store.Store) {
 	finding := func(id, severity, status string) store.Write {
 		return Put(t, fmt.Sprintf(`{"resourceType":"DetectedIssue","id":%q,"meta":{},"status":%q,"severity":%q,"patient":{"reference":"Patient/p"},"identifiedDateTime":"2026-05-01T10:00:00Z"}`, id, status, severity))
 	}
-	put := func(s store.Store, extract func([]byte) (search.Doc, error), writes ...store.Write) {
+	put := func(s store.Store, extract func(context.Context, []byte) (search.Doc, error), writes ...store.Write) {
 		t.Helper()
 		for _, w := range writes {
 			if w.Method != store.Delete {
 				var err error
-				if w.Doc, err = extract(w.Body.JSON); err != nil {
+				if w.Doc, err = extract(ctx, w.Body.JSON); err != nil {
 					t.Fatal(err)
 				}
 			}

@@ -22,6 +22,7 @@ var writeTests = []test{
 	{name: "delete twice and bring back", run: deleteTwice},
 	{name: "one of 50 If-Match wins", run: ifMatch},
 	{name: "20 conditional creates leave one", run: unless},
+	{name: "conditional write that matches", run: unlessPut},
 	{name: "conditional write with several matches", run: unlessSeveral},
 	{name: "claims", run: claims},
 	{name: "20 claims leave one", run: claimRace},
@@ -41,7 +42,7 @@ func createAndRead(t *testing.T, s store.Store) {
 	w := patient(t, "p1", "Ahlgren")
 	r := commit(t, s, w)[0]
 	v := r.Version
-	if !r.Created || r.Existing || v.Number != 1 || v.Seq < 1 || v.Key != w.Key || v.Method != store.Put {
+	if !r.Created || v.Number != 1 || v.Seq < 1 || v.Key != w.Key || v.Method != store.Put {
 		t.Errorf("result %+v", r)
 	}
 	if v.At.Before(before) || v.At.Location() != time.UTC || v.At.Nanosecond()%1e6 != 0 {
@@ -234,36 +235,37 @@ func identified(tb testing.TB, id, value string) store.Write {
 
 func unless(t *testing.T, s store.Store) {
 	q := query(t, "Patient", "identifier=http://hospital.example.org/mrn|77")
-	results := make([]store.Result, 20)
-	for i, err := range race(len(results), func(i int) error {
+	created := -1
+	for i, err := range race(20, func(i int) error {
 		w := identified(t, fmt.Sprint("p", i), "77")
 		w.Method, w.Expect, w.Unless = store.Post, store.Absent, &q
-		r, err := s.Commit(context.Background(), []store.Write{w}, nil)
-		if err == nil {
-			results[i] = r[0]
-		}
+		_, err := s.Commit(context.Background(), []store.Write{w}, nil)
 		return err
 	}) {
-		if err != nil {
-			t.Fatalf("writer %d: %v", i, err)
+		switch {
+		case err == nil && created >= 0:
+			t.Errorf("writers %d and %d both created", created, i)
+		case err == nil:
+			created = i
+		case !errors.Is(err, store.ErrMatched) || !fault.Is(err, fault.Precondition):
+			t.Errorf("writer %d: %v", i, err)
 		}
 	}
-	id, created := results[0].Version.ID, 0
-	for _, r := range results {
-		if r.Version.ID != id || r.Version.Number != 1 {
-			t.Errorf("got %+v, others %s", r.Version.Key, id)
-		}
-		if r.Created == r.Existing {
-			t.Errorf("Created %v, Existing %v", r.Created, r.Existing)
-		}
-		if r.Created {
-			created++
-		}
+	found(t, s, query(t, "Patient"), fmt.Sprint("p", created))
+}
+
+// unlessPut is the same for a conditional update that finds nothing: what was
+// refused is in no version, and nobody is told that it is.
+func unlessPut(t *testing.T, s store.Store) {
+	q := query(t, "Patient", "identifier=http://hospital.example.org/mrn|77")
+	commit(t, s, identified(t, "a", "77"))
+	w := identified(t, "b", "77")
+	w.Unless = &q
+	if _, err := s.Commit(context.Background(), []store.Write{w}, nil); !errors.Is(err, store.ErrMatched) {
+		t.Errorf("got %v, want ErrMatched", err)
 	}
-	if created != 1 {
-		t.Errorf("%d were created", created)
-	}
-	found(t, s, query(t, "Patient"), id)
+	_, err := s.Read(context.Background(), w.Key)
+	isFault(t, err, fault.NotFound)
 }
 
 func unlessSeveral(t *testing.T, s store.Store) {
@@ -274,10 +276,7 @@ func unlessSeveral(t *testing.T, s store.Store) {
 	w.Unless = &q
 	refused(t, s, fault.Precondition, w)
 	commit(t, s, remove("Patient", "a"))
-	r := commit(t, s, w)[0]
-	if !r.Existing || r.Version.ID != "b" {
-		t.Errorf("got %+v, want the existing b", r)
-	}
+	refused(t, s, fault.Precondition, w)
 	commit(t, s, remove("Patient", "b"))
 	if r := commit(t, s, w)[0]; !r.Created || r.Version.ID != "c" {
 		t.Errorf("got %+v, want c created", r)
@@ -293,9 +292,13 @@ func claims(t *testing.T, s store.Store) {
 	}
 	_, err := s.Read(context.Background(), store.Key{Type: "Patient", ID: "b"})
 	isFault(t, err, fault.NotFound)
-	commit(t, s, claim(identified(t, "b", "0"), "mrn|0"))                                // was not taken by the refused write
-	commit(t, s, claim(identified(t, "a", "1"), "mrn|1"))                                // keeps its own, drops mrn|2
-	commit(t, s, claim(identified(t, "c", "2"), "mrn|2"))                                // so that another may have it
+	commit(t, s, claim(identified(t, "b", "0"), "mrn|0")) // was not taken by the refused write
+	commit(t, s, claim(identified(t, "a", "1"), "mrn|1")) // keeps its own, drops mrn|2
+	commit(t, s, claim(identified(t, "c", "2"), "mrn|2")) // so that another may have it
+	again := claim(identified(t, "a", "1"), "mrn|1")
+	again.Expect = store.Absent
+	refused(t, s, fault.Conflict, again)                                                 // a create of what is there
+	refused(t, s, fault.Conflict, claim(identified(t, "f", "1"), "mrn|1"))               // does not let go of its identifier
 	commit(t, s, claim(Put(t, `{"resourceType":"Device","id":"d","meta":{}}`), "mrn|1")) // claims are per type
 	refused(t, s, fault.Conflict, claim(identified(t, "c", "2"), "mrn|2", "mrn|1"))      // an update is checked too
 	commit(t, s, claim(identified(t, "d", "x"), "MRN|1", "mrn|1 "))                      // by bytes
@@ -375,17 +378,20 @@ func allOrNone(t *testing.T, s store.Store) {
 
 func seesBefore(t *testing.T, s store.Store) {
 	q := query(t, "Patient", "identifier=http://hospital.example.org/mrn|5")
-	second, third := identified(t, "b", "5"), identified(t, "a", "5")
-	second.Unless = &q
+	first, matches, third, last := identified(t, "a", "5"), identified(t, "b", "5"), identified(t, "a", "5"), identified(t, "c", "5")
+	first.Unless, matches.Unless, last.Unless = &q, &q, &q
 	third.Expect = 1
-	r := commit(t, s, identified(t, "a", "5"), second, third, remove("Patient", "a"), identified(t, "a", "6"))
-	if !r[0].Created || !r[1].Existing || r[1].Version.ID != "a" || r[1].Version.Number != 1 || r[2].Version.Number != 2 || !r[3].Version.Deleted() || r[4].Version.Number != 4 || !r[4].Created {
+	if f := refused(t, s, fault.Precondition, first, matches); !errors.Is(f, store.ErrMatched) {
+		t.Errorf("two of one condition: %v", f)
+	}
+	r := commit(t, s, first, third, remove("Patient", "a"), identified(t, "a", "6"), last)
+	if !r[0].Created || r[1].Version.Number != 2 || !r[2].Version.Deleted() || r[3].Version.Number != 4 || !r[3].Created || !r[4].Created {
 		t.Errorf("results %+v", r)
 	}
 	if !r[0].Version.At.Equal(r[4].Version.At) && r[4].Version.At.Before(r[0].Version.At) {
 		t.Error("time falls within a commit")
 	}
-	found(t, s, query(t, "Patient"), "a")
+	found(t, s, query(t, "Patient", "_sort=_id"), "a", "c")
 }
 
 func twoWriters(t *testing.T, s store.Store) {
@@ -489,14 +495,17 @@ func cancelled(t *testing.T, s store.Store) {
 			_, err := s.ReadVersion(ctx, store.Key{Type: "Patient", ID: "p1"}, 1)
 			return err
 		},
-		"Search":       func(ctx context.Context) error { _, err := s.Search(ctx, q); return err },
-		"Count":        func(ctx context.Context) error { _, err := s.Count(ctx, q, 0); return err },
-		"History":      func(ctx context.Context) error { _, err := s.History(ctx, store.HistoryQuery{Count: 10}); return err },
-		"Changes":      func(ctx context.Context) error { _, err := s.Changes(ctx, 0, 10); return err },
-		"Scan":         func(ctx context.Context) error { _, err := s.Scan(ctx, "Patient", 0, 1, 10); return err },
-		"LastSeq":      func(ctx context.Context) error { _, err := s.LastSeq(ctx); return err },
-		"Entries":      func(ctx context.Context) error { _, err := s.Entries(ctx, store.EntryQuery{Drain: "d"}); return err },
-		"DrainsAt":     func(ctx context.Context) error { _, err := s.DrainsAt(ctx, []string{"w"}); return err },
+		"Search":  func(ctx context.Context) error { _, err := s.Search(ctx, q); return err },
+		"Count":   func(ctx context.Context) error { _, err := s.Count(ctx, q, 0); return err },
+		"History": func(ctx context.Context) error { _, err := s.History(ctx, store.HistoryQuery{Count: 10}); return err },
+		"Changes": func(ctx context.Context) error { _, err := s.Changes(ctx, 0, 10); return err },
+		"Scan":    func(ctx context.Context) error { _, err := s.Scan(ctx, "Patient", 0, 1, 10); return err },
+		"LastSeq": func(ctx context.Context) error { _, err := s.LastSeq(ctx); return err },
+		"Entries": func(ctx context.Context) error { _, err := s.Entries(ctx, store.EntryQuery{Drain: "d"}); return err },
+		"Drains": func(ctx context.Context) error {
+			_, err := s.Drains(ctx, store.DrainQuery{Places: []string{"w"}})
+			return err
+		},
 		"PlacesWithin": func(ctx context.Context) error { _, err := s.PlacesWithin(ctx, "w"); return err },
 		"Audit":        func(ctx context.Context) error { return s.Audit(ctx, []store.AuditRecord{{ID: "x", At: noon}}) },
 		"AuditRecords": func(ctx context.Context) error {
