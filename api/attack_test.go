@@ -69,6 +69,7 @@ func TestNoWordOfOthersDrains(t *testing.T) {
 	f := open(t)
 	all := f.token("system/*.cruds", "")
 	f.ward(all)
+	f.must(200, "PUT", "/fhir/Observation/ob", all, strings.Replace(entry("ob", "b", "9203-1", "http://loinc.org", time.Now().UTC().Add(-time.Hour), "", "x"), "final", "entered-in-error", 1))
 	f.must(200, "PUT", "/fhir/DeviceUseStatement/ub", all, `{"resourceType":"DeviceUseStatement","id":"ub","status":"completed","subject":{"reference":"Patient/b"},"device":{"reference":"Device/db"},"timingPeriod":{"start":"2026-01-02T03:04:05Z","end":"2026-01-09T03:04:05Z"}}`)
 	mine := f.token("patient/*.cruds", "a")
 	for _, at := range []time.Time{time.Now().UTC(), time.Date(2026, 1, 5, 0, 0, 0, 0, time.UTC), time.Date(2020, 1, 1, 0, 0, 0, 0, time.UTC)} {
@@ -84,7 +85,7 @@ func TestNoWordOfOthersDrains(t *testing.T) {
 			t.Errorf("at %s another's drain and an unknown one differ:\n%s", at, strings.Join(said, "\n"))
 		}
 		for _, s := range said {
-			if !strings.Contains(s, "Device/dx of this patient is known") {
+			if !strings.Contains(s, "Device/dx of this patient is registered") {
 				t.Errorf("at %s: %s", at, s)
 			}
 		}
@@ -173,7 +174,7 @@ func TestMixedScopesAreNotAdded(t *testing.T) {
 		{"some codes", some, "Location/w/$escalation-status", true}, {"some codes", some, "Location/w/$emptying-due", true},
 		{"one patient's findings", finding, "Device/da/$escalation-status", false}, {"one patient's findings", finding, "Device/db/$escalation-status", true},
 		{"one patient's findings", finding, "Location/w/$escalation-status", true}, {"one patient's findings", finding, "Device/db/$chart", true},
-		{"one patient's drains", device, "Location/w/$emptying-due", true},
+		{"one patient's drains", device, "Location/w/$emptying-due", true}, {"one patient's drains", device, "Location/w/$handover", true}, {"one patient's drains", device, "Patient/b/$handover", true}, {"one patient's drains", device, "Patient/a/$handover", false}, {"some codes", some, "Location/w/$handover", true},
 	} {
 		got, _, b := f.do("GET", "/fhir/"+c.path, c.token, "")
 		if refused := got == 403 || got == 404; refused != c.refused || !refused && got != 200 {
@@ -366,7 +367,7 @@ func TestDrainsOfOthersCannotBePlaced(t *testing.T) {
 				{"PUT", "/fhir/DeviceUseStatement/ua", use("ua", device)}, {"POST", "/fhir/DeviceUseStatement/$validate", use("x", device)},
 			} {
 				got, _, b := f.do(r.method, r.path, mine, r.body)
-				if got != 422 && !strings.Contains(r.path, "$") || !strings.Contains(b, "of this patient is known") {
+				if got != 422 && !strings.Contains(r.path, "$") || !strings.Contains(b, "of this patient is registered") {
 					t.Errorf("%s %s with %s: %d %s", r.method, r.path, device, got, b)
 				}
 				said = append(said, fmt.Sprint(got, strings.ReplaceAll(b, device, "dx")))

@@ -7,6 +7,8 @@ import (
 	"net/url"
 	"strconv"
 	"strings"
+	"sync"
+	"sync/atomic"
 	"time"
 
 	"tidemark/internal/auth"
@@ -46,7 +48,12 @@ func (a *auditNote) query(pairs []search.Pair) {
 
 func (a *auditNote) committed(v store.Version) {
 	a.done = true
-	a.entity = v.Key.String() + "/_history/" + strconv.FormatInt(v.Number, 10)
+	a.will(v.Key, v.Number)
+}
+
+// will names the version that a write makes: its record is committed with it.
+func (a *auditNote) will(key store.Key, number int64) {
+	a.entity = key.String() + "/_history/" + strconv.FormatInt(number, 10)
 }
 
 func (s *Server) record(in *Interaction, code, detail string) store.AuditRecord {
@@ -65,7 +72,7 @@ func (s *Server) record(in *Interaction, code, detail string) store.AuditRecord 
 	if r.Patient == "" && strings.HasPrefix(r.Entity, "Patient/") {
 		r.Patient, _, _ = strings.Cut(strings.TrimPrefix(r.Entity, "Patient/"), "/")
 	}
-	return r
+	return short(r)
 }
 
 // auditWrites is the record that is committed together with a write, so that
@@ -82,10 +89,10 @@ func (s *Server) auditWrites(in *Interaction) []store.AuditRecord {
 }
 
 // audited notes an interaction that was not committed with a write: a read or
-// a refusal.
-func (s *Server) audited(in *Interaction, a *Answer, err error) {
+// a refusal. What cannot be noted is not answered: then the answer is that.
+func (s *Server) audited(in *Interaction, a *Answer, err error) (*Answer, error) {
 	if in.audit.done || in.audit.interaction == "" && err == nil {
-		return
+		return a, err
 	}
 	if in.audit.interaction == "" {
 		in.audit.is("unknown", "E", keyText(in))
@@ -99,65 +106,154 @@ func (s *Server) audited(in *Interaction, a *Answer, err error) {
 		}
 		detail = strconv.Itoa(st) + " " + http.StatusText(st)
 	}
-	s.auditor.add(s.record(in, code, detail))
-}
-
-// auditor writes records behind the answers, in groups.
-type auditor struct {
-	in     chan store.AuditRecord
-	done   chan struct{}
-	giveUp chan struct{} // closed when a store that stays away holds up the end
-}
-
-const auditQueue = 8192
-
-func startAuditor(st auditStore, log func(error)) *auditor {
-	a := &auditor{in: make(chan store.AuditRecord, auditQueue), done: make(chan struct{}), giveUp: make(chan struct{})}
-	go func() {
-		defer close(a.done)
-		for r := range a.in {
-			group := []store.AuditRecord{r}
-			for len(group) < 512 {
-				select {
-				case r, ok := <-a.in:
-					if ok {
-						group = append(group, r)
-						continue
-					}
-				default:
-				}
-				break
-			}
-			// An audit that cannot be written is tried until the store is back:
-			// the queue fills, and requests wait for it rather than go unnoted.
-			for wait := 50 * time.Millisecond; ; wait = min(2*wait, 5*time.Second) {
-				err := st.Audit(context.Background(), group)
-				if err == nil || fault.Of(err).Kind != fault.Unavailable {
-					if err != nil {
-						log(err)
-					}
-					break
-				}
-				log(err)
-				select {
-				case <-time.After(wait):
-					continue
-				case <-a.giveUp:
-				}
-				break
-			}
+	rec := s.record(in, code, detail)
+	if in.Who == nil && err != nil {
+		rec.Query = "" // of nobody: the kind, the place and the time are enough
+		note, wait := s.refusals.refused(rec)
+		if wait != nil {
+			err = wait
 		}
-	}()
+		if !note {
+			return nil, err
+		}
+	}
+	if full := s.auditor.add(rec); full != nil {
+		return nil, full
+	}
+	return a, err
+}
+
+// auditor writes records behind the answers, in groups. Those that wait for a
+// store which takes none are bounded: then what cannot be noted is not answered.
+type auditor struct {
+	in    chan store.AuditRecord
+	done  chan struct{}
+	ctx   context.Context // of the writes; ends soon after close
+	end   context.CancelFunc
+	log   func(lost int, err error)
+	away  atomic.Bool  // the last try to write has failed
+	mu    sync.RWMutex // held for reading while a record is put in
+	ended bool         // in is closed, or about to be
+}
+
+// auditRoom is how many records may wait when nothing else is set; some 4 MB.
+const auditRoom = 8192
+
+// auditWait is how long an answer waits for room while the store takes records,
+// only not fast enough; auditGrace, at the end, for what still waits.
+const (
+	auditWait  = time.Second
+	auditGrace = 2 * time.Second
+)
+
+func startAuditor(st auditStore, room int, log func(lost int, err error)) *auditor {
+	a := &auditor{in: make(chan store.AuditRecord, room), done: make(chan struct{}), log: log}
+	a.ctx, a.end = context.WithCancel(context.Background())
+	go a.run(st)
 	return a
 }
 
-func (a *auditor) add(r store.AuditRecord) { a.in <- r }
+func (a *auditor) run(st auditStore) {
+	defer close(a.done)
+	lost := 0
+	for r := range a.in {
+		group := []store.AuditRecord{r}
+		for len(group) < 512 {
+			select {
+			case r, ok := <-a.in:
+				if ok {
+					group = append(group, r)
+					continue
+				}
+			default:
+			}
+			break
+		}
+		lost += a.keep(st, group)
+	}
+	if lost > 0 {
+		a.log(lost, a.ctx.Err())
+	}
+}
 
-// close waits until all records are written, but not long for a store that
-// stays away.
+// keep writes a group, again and again until the store is back or the service
+// ends, and says how many records are lost.
+func (a *auditor) keep(st auditStore, group []store.AuditRecord) (lost int) {
+	for wait := 50 * time.Millisecond; ; wait = min(2*wait, 5*time.Second) {
+		err := st.Audit(a.ctx, group)
+		if err == nil {
+			a.away.Store(false)
+			return 0
+		}
+		if a.ctx.Err() != nil {
+			return len(group)
+		}
+		a.log(0, err)
+		if fault.Of(err).Kind != fault.Unavailable {
+			return len(group)
+		}
+		a.away.Store(true)
+		select {
+		case <-time.After(wait):
+		case <-a.ctx.Done():
+			return len(group)
+		}
+	}
+}
+
+// add takes a record, or refuses it at once when there is no room and none to come.
+func (a *auditor) add(r store.AuditRecord) error {
+	a.mu.RLock()
+	defer a.mu.RUnlock()
+	if a.ended {
+		return unnoted()
+	}
+	select {
+	case a.in <- r:
+		return nil
+	default:
+	}
+	if a.away.Load() {
+		return unnoted()
+	}
+	t := time.NewTimer(auditWait)
+	defer t.Stop()
+	select {
+	case a.in <- r:
+		return nil
+	case <-t.C:
+		return unnoted()
+	}
+}
+
+// room says whether a record would be taken.
+func (a *auditor) room() error {
+	if len(a.in) == cap(a.in) && a.away.Load() {
+		return unnoted()
+	}
+	return nil
+}
+
+func unnoted() error {
+	f := fault.New(fault.Unavailable, "transient", "The access cannot be noted, since the store takes no audit records, and nothing is answered without. Try again later.")
+	f.RetryAfter = 5 * time.Second
+	return f
+}
+
+// close waits until all records are written, but not for a store that stays
+// away. It comes after the last writer; one that is late is refused.
 func (a *auditor) close() {
+	a.mu.Lock()
+	a.ended = true
 	close(a.in)
-	defer time.AfterFunc(10*time.Second, func() { close(a.giveUp) }).Stop()
+	a.mu.Unlock()
+	defer a.end()
+	defer time.AfterFunc(auditGrace, func() {
+		if a.away.Load() {
+			a.end()
+		}
+	}).Stop()
+	defer time.AfterFunc(5*auditGrace, a.end).Stop()
 	<-a.done
 }
 
@@ -177,121 +273,16 @@ func (s *Server) readAudit(ctx context.Context, in *Interaction) (*Answer, error
 	if len(records) == 0 || !s.permitsTree("AuditEvent", g, auditEvent(records[0])) {
 		return nil, hidden(store.Key{Type: "AuditEvent", ID: in.ID})
 	}
-	return s.found(in, auditEvent(records[0]).Bytes(), versionTag(1), records[0].At)
+	return s.found(in, auditEvent(shownTo(g, records[0])).Bytes(), versionTag(1), records[0].At)
 }
 
-// auditParams are the search parameters of AuditEvent; /fhir/metadata lists them.
-var auditParams = []string{"_id", "action", "agent", "date", "entity", "outcome", "patient", "subtype"}
-
-func (s *Server) searchAudit(ctx context.Context, in *Interaction) (*Answer, error) {
-	g, err := in.grant("AuditEvent", auth.Search)
-	if err != nil {
-		return nil, err
+// shownTo leaves out what somebody searched with, which may name others, where
+// the caller may not see everything.
+func shownTo(g auth.Grant, r store.AuditRecord) store.AuditRecord {
+	if !g.Unrestricted() {
+		r.Query = ""
 	}
-	cursor, pairs := "", in.Query
-	q := store.AuditQuery{Count: search.DefaultCount}
-	if p, only := g.Patient(); only {
-		q.Patient = p
-	} else if !g.Unrestricted() {
-		return nil, fault.New(fault.Forbidden, "forbidden", "AuditEvent is searched with a scope without constraint, such as system/AuditEvent.rs.")
-	}
-	var used []search.Pair
-	var ignored []string
-	for _, p := range pairs {
-		if p.Name == search.CursorParam {
-			q.Cursor, cursor = p.Value, p.Value
-			continue
-		}
-		if p.Value == "" {
-			continue
-		}
-		ok, err := auditParam(&q, p, s.zone())
-		if err != nil {
-			return nil, err
-		}
-		switch {
-		case ok:
-			used = append(used, p)
-		case in.Prefer.Strict:
-			return nil, fault.New(fault.Invalid, "not-supported", "AuditEvent has no search parameter %s here; it has %s.", p.Name, strings.Join(auditParams, ", "))
-		default:
-			ignored = append(ignored, p.Name)
-		}
-	}
-	if p, only := g.Patient(); only {
-		q.Patient = p
-	}
-	records, next, err := s.store.AuditRecords(ctx, q)
-	if err != nil {
-		return nil, err
-	}
-	links := []*fhirjson.Node{link("self", s.base+"/AuditEvent", used, cursor)}
-	if next != "" {
-		links = append(links, link("next", s.base+"/AuditEvent", used, next))
-	}
-	b := fhirjson.Obj("resourceType", "Bundle", "type", "searchset", "link", links)
-	var entries []rawEntry
-	for _, r := range records {
-		entries = append(entries, rawEntry{head: fhirjson.Obj("fullUrl", s.base+"/AuditEvent/"+r.ID), resource: auditEvent(r).Bytes(), tail: mode("match")})
-	}
-	if w := ignoredOutcome(ignored); w != nil {
-		entries = append(entries, rawEntry{resource: w.Bytes(), tail: mode("outcome")})
-	}
-	return &Answer{Status: http.StatusOK, Resource: bundleBytes(b, entries)}, nil
-}
-
-func auditParam(q *store.AuditQuery, p search.Pair, zone *time.Location) (bool, error) {
-	value := func(prefix string) string { return strings.TrimPrefix(p.Value, prefix) }
-	code := func() string { return p.Value[strings.LastIndexByte(p.Value, '|')+1:] }
-	switch p.Name {
-	case "_id":
-		q.ID = p.Value
-	case "action":
-		q.Action = code()
-	case "agent":
-		q.Agent = p.Value
-	case "entity":
-		q.Entity = p.Value
-	case "outcome":
-		q.Outcome = code()
-	case "patient":
-		q.Patient = value("Patient/")
-	case "subtype":
-		q.Interaction = code()
-	case "_count":
-		n, err := strconv.Atoi(p.Value)
-		if err != nil || n < 0 {
-			return false, fault.New(fault.Invalid, "value", "_count takes a number from 0, not %q.", p.Value)
-		}
-		q.Count = min(max(n, 1), store.MaxPage)
-	case "date":
-		prefix, text := "eq", p.Value
-		if len(text) > 2 && text[0] >= 'a' {
-			prefix, text = text[:2], text[2:]
-		}
-		iv, err := fhirdate.Parse(text, zone)
-		if err != nil {
-			return false, fault.New(fault.Invalid, "value", "date: %q %v.", text, err)
-		}
-		switch prefix {
-		case "eq":
-			q.From, q.To = iv.Lo, iv.Hi
-		case "ge":
-			q.From = iv.Lo
-		case "gt", "sa":
-			q.From = iv.Hi
-		case "lt", "eb":
-			q.To = iv.Lo
-		case "le":
-			q.To = iv.Hi
-		default:
-			return false, fault.New(fault.Invalid, "value", "date takes eq, ge, gt, le, lt, sa or eb here, not %q.", prefix)
-		}
-	case "_format", "_pretty", "_sort", "_total":
-	default:
-		return false, nil
-	}
-	return true, nil
+	return r
 }
 
 // auditEvent writes a record as an AuditEvent: R4, with the DICOM and FHIR
@@ -340,7 +331,7 @@ func auditEvent(r store.AuditRecord) *fhirjson.Node {
 		// sev-1: an entity has a name or a query, not both.
 		entities = append(entities, fhirjson.Obj("query", base64.StdEncoding.EncodeToString([]byte(r.Query))))
 	}
-	if r.Patient != "" && idPattern(r.Patient) {
+	if r.Patient != "" && fhirjson.IsID(r.Patient) {
 		entities = append(entities, fhirjson.Obj("what", fhirjson.Obj("reference", "Patient/"+r.Patient), "role", fhirjson.Obj("system", "http://terminology.hl7.org/CodeSystem/object-role", "code", "1", "display", "Patient")))
 	}
 	if r.Request != "" {

@@ -2,6 +2,7 @@ package api
 
 import (
 	"context"
+	"encoding/base64"
 	"errors"
 	"fmt"
 	"net/http"
@@ -11,6 +12,7 @@ import (
 	"strings"
 
 	"tidemark/internal/auth"
+	"tidemark/internal/budget"
 	"tidemark/internal/fault"
 	"tidemark/internal/fhirjson"
 	"tidemark/internal/r4"
@@ -54,7 +56,7 @@ func (s *Server) bundle(ctx context.Context, in *Interaction) (*Answer, error) {
 	return nil, fault.At(fault.Invalid, "not-supported", "Bundle.type", "A Bundle of type %q is not executed; use batch or transaction.", b.Str("type"))
 }
 
-// bundleForm judges a Bundle without its resources, each of which is judged
+// bundleForm validates a Bundle without its resources, each of which is validated
 // where it is written.
 func bundleForm(b *fhirjson.Node) error {
 	frame := b.Clone()
@@ -90,12 +92,14 @@ func (s *Server) entryInteraction(in *Interaction, e *fhirjson.Node, i int) (*In
 	default:
 		return nil, fault.At(fault.Invalid, "value", at+".request.method", "%q is not a method of a Bundle entry.", out.Verb)
 	}
+	// A query may hold "://" as it is (RFC 3986, 3.4), such as a system in an
+	// identifier's token; a path of ours may not.
 	raw := req.Str("url")
-	rest := strings.TrimPrefix(strings.TrimPrefix(raw, s.base), "/")
-	if raw == "" || strings.Contains(rest, "://") {
+	path, query, _ := strings.Cut(raw, "?")
+	path = strings.TrimPrefix(strings.TrimPrefix(path, s.base), "/")
+	if raw == "" || strings.Contains(path, "://") {
 		return nil, fault.At(fault.Invalid, "value", at+".request.url", "%q is not a relative URL of this service, such as Observation or Observation/123.", raw)
 	}
-	path, query, _ := strings.Cut(rest, "?")
 	pairs, err := search.ParsePairs(query)
 	if err != nil {
 		return nil, fault.At(fault.Invalid, "value", at+".request.url", "%v", err)
@@ -105,6 +109,14 @@ func (s *Server) entryInteraction(in *Interaction, e *fhirjson.Node, i int) (*In
 		e := fault.Of(err)
 		e.Issues[0].Expression = []string{at + ".request.url"}
 		return nil, e
+	}
+	if err := offeredFormat(pairs, out.Special); err != nil {
+		return nil, err
+	}
+	if out.Form {
+		if err := out.form(); err != nil {
+			return nil, err
+		}
 	}
 	if out.Verb == http.MethodPost || out.Verb == http.MethodPut {
 		if out.Special == "" && out.Body == nil {
@@ -119,6 +131,42 @@ func (s *Server) entryInteraction(in *Interaction, e *fhirjson.Node, i int) (*In
 	}
 	return out, nil
 }
+
+// form reads the parameters of a search by POST from the resource of a Bundle
+// entry, which cannot hold a form: a Binary of that type, or Parameters.
+func (in *Interaction) form() error {
+	switch in.Body.Str("resourceType") {
+	case "":
+		if in.Body != nil {
+			break
+		}
+		return nil
+	case "Parameters":
+		p, err := (&Interaction{Body: in.Body}).params()
+		if err != nil {
+			return err
+		}
+		for _, x := range p.list {
+			in.Query = append(in.Query, search.Pair{Name: x.name, Value: x.text})
+		}
+		return nil
+	case "Binary":
+		if in.Body.Str("contentType") != formType {
+			break
+		}
+		data, err := decodeBase64(in.Body.Str("data"))
+		if err != nil {
+			return err
+		}
+		pairs, err := search.ParsePairs(string(data))
+		in.Query = append(in.Query, pairs...)
+		return err
+	}
+	return fault.New(fault.Media, "not-supported", "A search by POST in a Bundle has its parameters in the url, in Parameters, or in a Binary of contentType %s.", formType)
+}
+
+// formType is the type of a search by POST.
+const formType = "application/x-www-form-urlencoded"
 
 // setPath reads the path below the base.
 func (in *Interaction) setPath(path string) error {
@@ -177,12 +225,21 @@ func patchDocument(b *fhirjson.Node) ([]byte, error) {
 
 func (s *Server) batch(ctx context.Context, in *Interaction, entries []*fhirjson.Node) (*Answer, error) {
 	var out []rawEntry
+	held := int64(0)
+	if err := s.admitReads(ctx, in, entries); err != nil {
+		return nil, err
+	}
 	for i, e := range entries {
 		var a *Answer
 		ei, err := s.entryInteraction(in, e, i)
 		if err == nil {
-			a, err = s.perform(ctx, ei)
-			s.audited(ei, a, err)
+			ectx := ctx
+			if step, no := s.step(ei); no == nil && step < reads { // its cost is bounded by itself; reads share one budget
+				ectx, _ = budget.With(ctx, s.most)
+			}
+			a, err = s.perform(ectx, ei)
+			err = s.fits(&held, ei, a, err)
+			a, err = s.audited(ei, a, err)
 		}
 		if ctx.Err() != nil {
 			return nil, ctx.Err()
@@ -190,6 +247,22 @@ func (s *Server) batch(ctx context.Context, in *Interaction, entries []*fhirjson
 		out = append(out, s.responseEntry(in, a, err))
 	}
 	return &Answer{Status: http.StatusOK, Resource: bundleBytes(fhirjson.Obj("resourceType", "Bundle", "type", "batch-response"), out)}, nil
+}
+
+// fits refuses an answer that is more than the answers of a Bundle may hold
+// together. Of what was written it leaves out the resource.
+func (s *Server) fits(held *int64, in *Interaction, a *Answer, err error) error {
+	if err != nil || *held+int64(len(a.Resource)) <= s.most.Bytes {
+		if err == nil {
+			*held += int64(len(a.Resource))
+		}
+		return err
+	}
+	if in.audit.done {
+		a.Resource = nil
+		return nil
+	}
+	return fault.New(fault.TooLarge, "too-costly", "The answers of the Bundle would be more than %d MiB together; ask for this one in another.", s.most.Bytes>>20)
 }
 
 func (s *Server) responseEntry(in *Interaction, a *Answer, err error) rawEntry {
@@ -208,7 +281,14 @@ func (s *Server) responseEntry(in *Interaction, a *Answer, err error) rawEntry {
 	if !a.LastModified.IsZero() {
 		r.Set("lastModified", fhirjson.Str(lastModified(a.LastModified)))
 	}
-	return rawEntry{resource: a.Resource, tail: fhirjson.Obj("response", r)}
+	if a.Note != "" {
+		r.Set("outcome", information(a.Note))
+	}
+	res := a.Resource
+	if a.ContentType != "" { // a table or a picture: R4 has Binary for what is no FHIR
+		res = fhirjson.Obj("resourceType", "Binary", "contentType", a.ContentType, "data", base64.StdEncoding.EncodeToString(res)).Bytes()
+	}
+	return rawEntry{resource: res, tail: fhirjson.Obj("response", r)}
 }
 
 func statusText(n int) string { return strconv.Itoa(n) + " " + http.StatusText(n) }
@@ -217,52 +297,134 @@ func statusText(n int) string { return strconv.Itoa(n) + " " + http.StatusText(n
 type item struct {
 	in      *Interaction
 	index   int
+	step    int // deletes, posts, puts, reads
 	fullURL string
+	key     store.Key     // of what it creates, updates or finds
+	version int64         // that references to it were made to name; 0 for none
+	unless  *search.Query // of a conditional create
+	asked   string        // the condition that it is about, of the first of one
 	plan    plan
 	answer  *Answer
+	same    *item // a conditional create before it with the same condition
 }
 
-// order is the order of work of a transaction: R4 http.html, transaction rules.
-func order(verb string) int {
-	switch verb {
-	case http.MethodDelete:
-		return 0
-	case http.MethodPost:
-		return 1
-	case http.MethodPut, http.MethodPatch:
-		return 2
+// The order of work of a transaction: R4 http.html, transaction processing rules.
+const (
+	deletes = iota
+	posts
+	puts // and patches
+	reads
+)
+
+// step is when an entry's turn is. A search by POST and an operation that
+// changes nothing read, whatever their verb.
+func (s *Server) step(in *Interaction) (int, error) {
+	switch op, ok := s.findOperation(in); {
+	case in.Verb == http.MethodGet, in.Verb == http.MethodHead, in.Verb == http.MethodPost && in.Form:
+		return reads, nil
+	case in.Special != "" && in.Verb == http.MethodPost && ok && op.Affects:
+		return 0, fault.New(fault.Invalid, "not-supported", "%s changes what is stored in a step of its own and is not offered in a transaction; send it alone or in a batch.", in.Special)
+	case in.Special != "" && in.Verb == http.MethodPost:
+		return reads, nil // an operation, or something that there is not, which reading it will say
+	case in.Special != "":
+		return 0, fault.New(fault.Method, "not-supported", "%s is not offered at this URL.", in.Verb)
+	case in.Type == "":
+		return 0, fault.New(fault.Invalid, "value", "The entry names no resource type.")
+	case in.Verb == http.MethodDelete:
+		return deletes, nil
+	case in.Verb == http.MethodPost:
+		return posts, nil
 	}
-	return 3
+	return puts, nil
 }
 
 // transaction does all or nothing. It is planned, references and all, and
-// then committed in one step; a plan that another writer has overtaken is
-// made again.
+// then committed in one step, which is refused, and planned again, when what it
+// was planned on is no longer so.
 func (s *Server) transaction(ctx context.Context, in *Interaction, entries []*fhirjson.Node) (*Answer, error) {
-	for try := 0; ; try++ {
-		items, err := s.planTransaction(ctx, in, entries)
-		if err == nil {
-			err = s.commitTransaction(ctx, in, items)
-		}
-		pinned := slices.ContainsFunc(items, func(it *item) bool { return it.in.IfMatch != "" })
-		if fault.Is(err, fault.Precondition) && !pinned && try < 3 && isRace(err) {
-			continue
-		}
+	if err := s.admitReads(ctx, in, entries); err != nil {
+		return nil, err
+	}
+	var names []string
+	writes := 0
+	for i, e := range entries {
+		ei, err := s.entryInteraction(in, e, i)
 		if err != nil {
+			return nil, atEntry(err, i)
+		}
+		if err := s.admit(ctx, ei); err != nil { // before anything is locked
 			return nil, err
 		}
-		return s.transactionAnswer(ctx, in, items)
-	}
-}
-
-// isRace reports whether a precondition failed in the store, not in planning.
-func isRace(err error) bool {
-	for _, is := range fault.Of(err).Issues {
-		if is.Code != "conflict" {
-			return false
+		if step, err := s.step(ei); err == nil && step < reads {
+			names = append(names, ei.names()...)
+			writes++
 		}
 	}
-	return true
+	ctx, _ = budget.With(ctx, s.most.Times(1+writes/100))
+	var items, from []*item
+	tries := 0
+	results, err := s.ward.Do(ctx, names, func(ctx context.Context) (changes []ward.Change, audit []store.AuditRecord, err error) {
+		if items, err = s.planTransaction(ctx, in, entries); err != nil {
+			return nil, nil, err
+		}
+		from = nil
+		for _, it := range inOrder(items) {
+			if it.answer != nil || it.same != nil || it.step == reads {
+				continue
+			}
+			changes = append(changes, it.plan.change)
+			from = append(from, it)
+			audit = append(audit, s.auditWrites(it.in)...)
+		}
+		if tries++; tries > 1 {
+			err = s.among(from)
+		}
+		return changes, audit, err
+	})
+	if refused := (*ward.Refused)(nil); errors.As(err, &refused) {
+		return nil, atEntries(refused, from)
+	}
+	if err != nil && len(from) == 1 {
+		return nil, atEntry(err, from[0].index)
+	}
+	if err != nil {
+		return nil, err
+	}
+	for i, it := range from {
+		it.answer = s.wrote(it.in, it.plan, results[i])
+	}
+	for _, it := range items {
+		if it.same != nil {
+			v := results[slices.Index(from, it.same)].Version
+			it.in.audit.is("create", "C", v.Key.String())
+			it.answer = s.existing(it.in, v)
+		}
+	}
+	return s.transactionAnswer(ctx, in, items)
+}
+
+// among refuses conditions that match what an entry before makes: the entries
+// would be about one resource, as no plan can know before. Both of one condition
+// are found while planning.
+func (s *Server) among(from []*item) error {
+	for j, it := range from {
+		q := it.plan.change.Unless
+		if q == nil {
+			continue
+		}
+		for _, other := range from[:j] {
+			c := other.plan.change
+			if c.Key.Type == q.Type && c.Resource != nil && q.Match(search.Extract(c.Resource, s.extract)) {
+				return fault.At(fault.Invalid, "duplicate", fmt.Sprintf("Bundle.entry[%d].request", it.index),
+					"The condition of entry %d matches the resource of entry %d; a transaction may name a resource once.", it.index, other.index)
+			}
+		}
+	}
+	return nil
+}
+
+func inOrder(items []*item) []*item {
+	return slices.SortedStableFunc(slices.Values(items), func(a, b *item) int { return a.step - b.step })
 }
 
 func (s *Server) planTransaction(ctx context.Context, in *Interaction, entries []*fhirjson.Node) ([]*item, error) {
@@ -273,51 +435,33 @@ func (s *Server) planTransaction(ctx context.Context, in *Interaction, entries [
 		if err != nil {
 			return nil, atEntry(err, i)
 		}
-		if order(ei.Verb) < 3 && ei.Special != "" {
-			return nil, fault.At(fault.Invalid, "not-supported", fmt.Sprintf("Bundle.entry[%d].request.url", i), "Operations and searches by POST are not offered in a transaction; send them on their own.")
+		step, err := s.step(ei)
+		if err != nil {
+			return nil, atEntry(err, i)
 		}
-		if order(ei.Verb) < 3 && ei.Type == "" {
-			return nil, fault.At(fault.Invalid, "value", fmt.Sprintf("Bundle.entry[%d].request.url", i), "The entry names no resource type.")
-		}
-		items = append(items, &item{in: ei, index: i, fullURL: e.Str("fullUrl")})
+		items = append(items, &item{in: ei, index: i, step: step, fullURL: e.Str("fullUrl")})
 	}
-	to, err := s.assign(ctx, items)
-	if err != nil {
+	if err := s.assign(ctx, items); err != nil {
 		return items, err
 	}
-	for _, it := range items {
-		if it.in.Body != nil {
-			if err := s.rewrite(ctx, in, it, to); err != nil {
-				return items, atEntry(err, it.index)
-			}
-		}
+	if err := s.link(ctx, in, items); err != nil {
+		return items, err
 	}
-	work := slices.Clone(items)
-	slices.SortStableFunc(work, func(a, b *item) int { return order(a.in.Verb) - order(b.in.Verb) })
-	seen := map[store.Key]int{}
-	for _, it := range work {
-		if it.answer != nil {
+	seen := map[store.Key]*item{}
+	for _, it := range inOrder(items) {
+		if it.answer != nil || it.same != nil || it.step == reads {
 			continue
 		}
 		var err error
-		switch order(it.in.Verb) {
-		case 0:
+		switch it.in.Verb {
+		case http.MethodDelete:
 			it.plan, err = s.planDelete(ctx, it.in)
-		case 1:
-			id := it.in.ID // given by assign
-			it.in.ID = ""
-			if it.plan, err = s.planCreate(ctx, it.in); err == nil {
-				it.plan.change.Key.ID = id
-				it.in.audit.entity = it.plan.change.Key.String() + "/_history/1"
-			}
-		case 2:
-			if it.in.Verb == http.MethodPut {
-				it.plan, err = s.planUpdate(ctx, it.in)
-			} else {
-				it.plan, err = s.planPatch(ctx, it.in)
-			}
+		case http.MethodPost:
+			it.plan, err = s.planNew(ctx, it.in, it.key, it.unless)
+		case http.MethodPut:
+			it.plan, err = s.planUpdate(ctx, it.in)
 		default:
-			continue
+			it.plan, err = s.planPatch(ctx, it.in)
 		}
 		if err != nil {
 			return items, atEntry(err, it.index)
@@ -326,175 +470,131 @@ func (s *Server) planTransaction(ctx context.Context, in *Interaction, entries [
 			it.answer = it.plan.answered
 			continue
 		}
+		if it.version > 0 && it.step == puts { // or else what refers to it has to be planned anew
+			it.plan.change.Rests = rests(it.version - 1)
+		}
 		if other, twice := seen[it.plan.change.Key]; twice {
-			return items, fault.At(fault.Invalid, "duplicate", fmt.Sprintf("Bundle.entry[%d]", it.index), "Entries %d and %d both change %s; a transaction may change a resource once.", other, it.index, it.plan.change.Key)
+			return items, fault.At(fault.Invalid, "duplicate", fmt.Sprintf("Bundle.entry[%d]", it.index), "Entries %d and %d both change %s; a transaction may change a resource once.", other.index, it.index, it.plan.change.Key)
 		}
-		seen[it.plan.change.Key] = it.index
+		seen[it.plan.change.Key] = it
 	}
-	return items, nil
+	return items, s.tryReads(ctx, items, seen)
 }
 
-// assign gives created resources their ids and says what each fullUrl of the
-// Bundle becomes.
-func (s *Server) assign(ctx context.Context, items []*item) (map[string]string, error) {
-	to := map[string]string{}
+// tryReads does what a transaction reads before anything is written, so that a
+// read that fails can still undo all: R4 lets a transaction succeed or fail as
+// one. What it writes itself is validated as it will be. The reads are done again
+// afterwards, on the result; only another writer in between can fail them then.
+func (s *Server) tryReads(ctx context.Context, items []*item, written map[store.Key]*item) error {
 	for _, it := range items {
-		in := it.in
-		var key store.Key
+		if it.step != reads {
+			continue
+		}
+		try := *it.in
+		a, err := s.perform(ctx, &try)
+		it.in.audit = try.audit // the refusal is audited as what was tried
+		w := written[store.Key{Type: it.in.Type, ID: it.in.ID}]
 		switch {
-		case in.Verb == http.MethodPost:
-			key = store.Key{Type: in.Type, ID: ward.NewID()}
-			if in.IfNoneExist != "" {
-				if _, err := in.grant(in.Type, auth.Create); err != nil {
-					return nil, atEntry(err, it.index)
-				}
-				probe := *in
-				pairs, err := search.ParsePairs(strings.TrimPrefix(in.IfNoneExist, "?"))
-				if err != nil {
-					return nil, atEntry(err, it.index)
-				}
-				probe.Query = pairs
-				v, _, err := s.match(ctx, &probe)
-				if err != nil {
-					return nil, atEntry(err, it.index)
-				}
-				if v != nil {
-					key = v.Key
-					in.audit.is("create", "C", v.Key.String())
-					it.answer = s.written(in, *v, http.StatusOK)
-				}
-			}
-			in.ID = key.ID
-		case in.Verb == http.MethodPut && in.ID != "":
-			key = store.Key{Type: in.Type, ID: in.ID}
-		case in.Verb == http.MethodPut:
-			v, _, err := s.match(ctx, in)
-			if err != nil {
-				return nil, atEntry(err, it.index)
-			}
-			switch {
-			case v != nil:
-				key = v.Key
-			case in.Body.Str("id") != "":
-				key = store.Key{Type: in.Type, ID: in.Body.Str("id")}
-			default:
-				key = store.Key{Type: in.Type, ID: ward.NewID()}
-				in.Body.SetAt(1, "id", fhirjson.Str(key.ID))
-			}
-		default:
-			continue
-		}
-		if it.fullURL == "" {
-			continue
-		}
-		if _, twice := to[it.fullURL]; twice {
-			return nil, fault.At(fault.Invalid, "duplicate", fmt.Sprintf("Bundle.entry[%d].fullUrl", it.index), "The fullUrl stands on two entries.")
-		}
-		to[it.fullURL] = key.String()
-	}
-	return to, nil
-}
-
-// rewrite replaces the Bundle's own urls by the ids that the resources get,
-// and resolves conditional references.
-func (s *Server) rewrite(ctx context.Context, in *Interaction, it *item, to map[string]string) error {
-	replace := func(u string) (string, bool) {
-		if key, ok := to[u]; ok {
-			return key, true
-		}
-		// A relative reference means the entry whose fullUrl has its base.
-		if i := strings.LastIndex(it.fullURL, "/"+it.in.Type+"/"); i > 0 {
-			if key, ok := to[it.fullURL[:i]+"/"+u]; ok {
-				return key, true
+		case w == nil && err == nil && len(written) == 0:
+			it.answer = a
+		case w != nil && it.in.Special == "" && w.plan.change.Method == store.Delete && it.in.Version == "":
+			err = fault.New(fault.Gone, "deleted", "The transaction deletes %s itself, before it would be read.", w.plan.change.Key)
+		case w != nil && w.plan.change.Method != store.Delete && (fault.Is(err, fault.NotFound) || fault.Is(err, fault.Gone)):
+			if it.in.Version == "" && s.permitsTree(it.in.Type, it.in.Who.Grant(it.in.Type, auth.Read), w.plan.change.Resource) {
+				err = nil
 			}
 		}
-		return u, false
-	}
-	for _, site := range r4.References(it.in.Body) {
-		ref := site.Node.Get("reference")
-		if ref == nil || ref.Kind != fhirjson.String {
-			continue
-		}
-		if key, ok := replace(ref.Text); ok {
-			ref.Text = key
-			continue
-		}
-		typ, query, conditional := strings.Cut(ref.Text, "?")
-		if !conditional || !r4.IsType(typ) {
-			continue
-		}
-		pairs, err := search.ParsePairs(query)
 		if err != nil {
-			return fault.At(fault.Invalid, "value", site.Path, "%v", err)
+			return atEntry(err, it.index)
 		}
-		if types[typ] == absent {
-			return fault.At(fault.Precondition, "not-supported", site.Path, "This service keeps no %s to refer to.", typ)
-		}
-		v, _, err := s.match(ctx, &Interaction{Type: typ, Query: pairs, Who: in.Who})
-		if err != nil {
-			return err
-		}
-		if v == nil {
-			return fault.At(fault.Precondition, "not-found", site.Path, "The conditional reference matches nothing.")
-		}
-		ref.Text = v.Key.String()
-	}
-	for _, site := range r4.Links(it.in.Body) {
-		if site.Node.Kind != fhirjson.String {
-			continue
-		}
-		if site.Type == "xhtml" {
-			site.Node.Text = r4.RewriteNarrative(site.Node.Text, func(l string) string { l, _ = replace(l); return l })
-			continue
-		}
-		site.Node.Text, _ = replace(site.Node.Text)
 	}
 	return nil
 }
 
-func (s *Server) commitTransaction(ctx context.Context, in *Interaction, items []*item) error {
-	var (
-		changes []ward.Change
-		from    []*item
-		audit   []store.AuditRecord
-	)
-	work := slices.Clone(items)
-	slices.SortStableFunc(work, func(a, b *item) int { return order(a.in.Verb) - order(b.in.Verb) })
-	for _, it := range work {
-		if it.answer != nil || order(it.in.Verb) == 3 {
+// assign gives created resources their ids, finds those that an update or a
+// conditional create is about, and sees to it that no condition stands twice.
+func (s *Server) assign(ctx context.Context, items []*item) error {
+	gone := map[store.Key]bool{} // deletions come before creates
+	for _, it := range items {
+		if it.step == deletes {
+			key, _, found, err := s.target(ctx, it.in)
+			if err != nil {
+				return atEntry(err, it.index)
+			}
+			if it.key = key; found {
+				gone[key] = true
+			}
+		}
+	}
+	under := map[string]*item{} // by condition
+	for _, it := range items {
+		in := it.in
+		asked := ""
+		switch {
+		case it.step == posts:
+			it.key = store.Key{Type: in.Type, ID: ward.NewID()}
+			if in.IfNoneExist == "" {
+				break
+			}
+			v, q, pairs, err := s.ifNoneExist(ctx, in, gone)
+			if err != nil {
+				return atEntry(err, it.index)
+			}
+			asked, it.unless = condition(in.Type, pairs), q
+			switch first := under[asked]; {
+			case v != nil:
+				it.key, it.version = v.Key, v.Number
+				in.audit.is("create", "C", v.Key.String())
+				it.answer = s.existing(in, *v)
+			case first != nil && first.step == posts:
+				it.key, it.same = first.key, first
+			}
+		case it.step == puts && in.ID != "":
+			it.key = store.Key{Type: in.Type, ID: in.ID}
+		case it.step == puts:
+			v, _, err := s.match(ctx, in, in.Query)
+			if err != nil {
+				return atEntry(err, it.index)
+			}
+			if in.Verb == http.MethodPut {
+				asked = condition(in.Type, in.Query)
+			}
+			switch {
+			case v != nil:
+				it.key = v.Key
+			case in.Verb == http.MethodPatch:
+			case in.Body.Str("id") != "":
+				it.key = store.Key{Type: in.Type, ID: in.Body.Str("id")}
+			default:
+				it.key = store.Key{Type: in.Type, ID: ward.NewID()}
+				in.Body.SetAt(1, "id", fhirjson.Str(it.key.ID))
+			}
+		}
+		if asked == "" {
 			continue
 		}
-		changes = append(changes, it.plan.change)
-		from = append(from, it)
-		audit = append(audit, s.auditWrites(it.in)...)
-	}
-	if len(changes) == 0 {
-		return nil
-	}
-	results, err := s.ward.Commit(ctx, changes, audit)
-	if refused := (*ward.Refused)(nil); errors.As(err, &refused) {
-		return atEntries(refused, from)
-	}
-	if err != nil && len(changes) == 1 {
-		return atEntry(err, from[0].index)
-	}
-	if err != nil {
-		return err
-	}
-	for i, it := range from {
-		it.answer = s.wrote(it.in, it.plan, results[i])
+		first := under[asked]
+		if first != nil && it.same == nil && it.answer == nil {
+			return fault.At(fault.Invalid, "duplicate", fmt.Sprintf("Bundle.entry[%d].request", it.index),
+				"Entries %d and %d are about what one condition names; a transaction may change a resource once.", first.index, it.index)
+		}
+		if first == nil {
+			under[asked], it.asked = it, asked
+		}
 	}
 	return nil
 }
 
 func (s *Server) transactionAnswer(ctx context.Context, in *Interaction, items []*item) (*Answer, error) {
 	var out []rawEntry
+	held := int64(0)
 	for _, it := range items {
 		var err error
 		if it.answer == nil {
 			it.answer, err = s.perform(ctx, it.in)
 		}
-		s.audited(it.in, it.answer, err) // reads, and what needed no write
+		err = s.fits(&held, it.in, it.answer, err)
+		it.answer, err = s.audited(it.in, it.answer, err) // reads, and what needed no write
 		out = append(out, s.responseEntry(in, it.answer, err))
 	}
 	return &Answer{Status: http.StatusOK, Resource: bundleBytes(fhirjson.Obj("resourceType", "Bundle", "type", "transaction-response"), out)}, nil

@@ -3,12 +3,14 @@ package api
 import (
 	"context"
 	"net/http"
+	"slices"
 	"strings"
 
 	"tidemark/fhirmap"
 	"tidemark/internal/answer"
 	"tidemark/internal/auth"
 	"tidemark/internal/balance"
+	"tidemark/internal/budget"
 	"tidemark/internal/fault"
 	"tidemark/internal/fhirdate"
 	"tidemark/internal/fhirjson"
@@ -31,13 +33,9 @@ func (s *Server) span(p Params) (ward.Span, error) {
 			return out, fault.New(fault.Invalid, "value", "period is hour, shift, day or total, not %q.", t)
 		}
 	}
-	switch a := balance.Attribution(p.Text("attribution")); a {
-	case "", balance.Charted:
-		out.Attribution = balance.Charted
-	case balance.Spread:
-		out.Attribution = a
-	default:
-		return out, fault.New(fault.Invalid, "value", "attribution is charted or spread, not %q.", a)
+	var err error
+	if out.Attribution, err = attributed(p); err != nil {
+		return out, err
 	}
 	for _, name := range []string{"start", "end"} {
 		t := p.Text(name)
@@ -68,43 +66,31 @@ func (s *Server) span(p Params) (ward.Span, error) {
 	return out, nil
 }
 
-// reach checks that the caller may read the instance and the Observations
-// that an answer is derived from. Scopes that cover only some codes are
-// refused: a total or a level over a part of the entries would mislead. It
-// gives the grant on all of them, which may be one patient's.
-func (s *Server) reach(ctx context.Context, in *Interaction, needs ...string) (auth.Grant, error) {
+// attributed reads attribution.
+func attributed(p Params) (balance.Attribution, error) {
+	switch a := balance.Attribution(p.Text("attribution")); a {
+	case "", balance.Charted:
+		return balance.Charted, nil
+	case balance.Spread:
+		return a, nil
+	default:
+		return a, fault.New(fault.Invalid, "value", "attribution is charted or spread, not %q.", a)
+	}
+}
+
+// reach checks that the caller may read the instance, and gives the grant on all
+// that the answer is derived from, which may be one patient's.
+func (s *Server) reach(ctx context.Context, in *Interaction) (auth.Grant, error) {
 	if _, err := s.current(ctx, in, store.Key{Type: in.Type, ID: in.ID}, auth.Read); err != nil {
 		return auth.Grant{}, err
 	}
-	g, err := in.grant("Observation", auth.Read)
-	if err != nil {
-		return g, err
-	}
-	if g = wholly(g); !g.Allowed() {
-		return g, fault.New(fault.Forbidden, "forbidden", "This answer rests on all Observations of the drain; the token's scope covers only some codes.")
-	}
-	for _, t := range needs {
-		of, err := in.grant(t, auth.Read)
-		if err != nil {
-			return g, err
-		}
-		if g = g.And(wholly(of)); !g.Allowed() {
-			return g, fault.New(fault.Forbidden, "forbidden", "This answer rests on the Observations and each %s of the drain; the token's scopes do not cover both for one patient, or only in part.", t)
+	g := auth.Grant{Alternatives: []auth.Filter{{}}}
+	for _, n := range in.needs {
+		if n.Whole {
+			g = g.And(in.Who.Meets(n, n.Type))
 		}
 	}
 	return g, nil
-}
-
-// wholly is the part of a grant that is not about some resources of a patient
-// only: parts do not add up to the whole.
-func wholly(g auth.Grant) auth.Grant {
-	var out auth.Grant
-	for _, f := range g.Alternatives {
-		if f.Query == "" {
-			out.Alternatives = append(out.Alternatives, f)
-		}
-	}
-	return out
 }
 
 // ownPatient hides what is derived for another patient than the token's.
@@ -184,7 +170,7 @@ func escalationStatus(ctx context.Context, s *Server, in *Interaction, p Params)
 	if err := p.only(); err != nil {
 		return nil, err
 	}
-	g, err := s.reach(ctx, in, "DetectedIssue")
+	g, err := s.reach(ctx, in)
 	if err != nil {
 		return nil, err
 	}
@@ -222,41 +208,48 @@ func escalationStatus(ctx context.Context, s *Server, in *Interaction, p Params)
 }
 
 // addEvidence puts the open DetectedIssues and the readings they rest on
-// behind the status, each as far as the caller may read it.
+// behind the status.
 func (s *Server) addEvidence(ctx context.Context, in *Interaction, bundle *fhirjson.Node, statuses []answer.Status) error {
+	var keys []store.Key
+	for _, st := range statuses {
+		for _, c := range st.Concerns {
+			keys = append(keys, store.Key{Type: "DetectedIssue", ID: c.ID})
+		}
+		for _, c := range st.Concerns {
+			for _, e := range c.Evidence {
+				for _, id := range e.Readings {
+					keys = append(keys, store.Key{Type: "Observation", ID: id})
+				}
+			}
+		}
+	}
+	return s.addStored(ctx, in, bundle, keys)
+}
+
+// addStored puts stored resources behind derived ones, each once and as far as
+// the caller may read it.
+func (s *Server) addStored(ctx context.Context, in *Interaction, bundle *fhirjson.Node, keys []store.Key) error {
 	seen := map[store.Key]bool{}
-	add := func(key store.Key) error {
+	for _, key := range keys {
 		if seen[key] {
-			return nil
+			continue
 		}
 		seen[key] = true
 		v, err := s.current(ctx, in, key, auth.Read)
 		if err != nil {
 			if k := fault.Of(err).Kind; k == fault.NotFound || k == fault.Gone || k == fault.Forbidden {
-				return nil
+				continue
 			}
 			return err
 		}
-		n, err := fhirjson.Parse(s.render(v))
+		if err := budget.Bytes(ctx, len(v.Body.JSON)); err != nil {
+			return err
+		}
+		n, err := budget.Parse(ctx, s.render(v))
 		if err != nil {
-			return fault.Wrap(err, "read "+key.String())
+			return unreadable(err, v)
 		}
 		fhirmap.AddEntry(bundle, s.base+"/"+key.String(), n)
-		return nil
-	}
-	for _, st := range statuses {
-		for _, f := range st.Open {
-			if err := add(store.Key{Type: "DetectedIssue", ID: f.ID}); err != nil {
-				return err
-			}
-		}
-		for _, f := range st.Open {
-			for _, id := range f.Evidence {
-				if err := add(store.Key{Type: "Observation", ID: id}); err != nil {
-					return err
-				}
-			}
-		}
 	}
 	return nil
 }
@@ -265,7 +258,7 @@ func emptyingDue(ctx context.Context, s *Server, in *Interaction, p Params) (*An
 	if err := p.only(); err != nil {
 		return nil, err
 	}
-	g, err := s.reach(ctx, in, "Device")
+	g, err := s.reach(ctx, in)
 	if err != nil {
 		return nil, err
 	}
@@ -276,8 +269,79 @@ func emptyingDue(ctx context.Context, s *Server, in *Interaction, p Params) (*An
 	if err != nil {
 		return nil, err
 	}
+	if in.Who.Grant("Patient", auth.Read).Unrestricted() {
+		for i := range due {
+			if due[i].Name, err = s.ward.Name(ctx, due[i].Patient); err != nil {
+				return nil, err
+			}
+		}
+	}
 	tasks := fhirmap.EmptyingDue(due, s.ward.Now())
 	return derivedAnswer(in, tasks, fhirmap.Collection(s.base, tasks, s.ward.Now())), nil
+}
+
+// handover answers $handover of a ward or of a patient.
+func handover(ctx context.Context, s *Server, in *Interaction, p Params) (*Answer, error) {
+	if err := p.only("shift", "attribution"); err != nil {
+		return nil, err
+	}
+	var asked ward.Shift
+	switch t := p.Text("shift"); t {
+	case "", ward.Current, ward.Previous:
+		asked.Name = t
+	default:
+		iv, err := fhirdate.Parse(t, s.zone())
+		if err != nil || !iv.Zoned {
+			return nil, fault.New(fault.Invalid, "value", "shift is current, previous, or a time with a zone, such as 2026-12-01T03:00:00Z, of the shift to review; not %q. Write a + in a URL as %%2B.", t)
+		}
+		asked.At = iv.Lo
+	}
+	attribution, err := attributed(p)
+	if err != nil {
+		return nil, err
+	}
+	g, err := s.reach(ctx, in)
+	if err != nil {
+		return nil, err
+	}
+	if in.Type == "Patient" {
+		if err := ownPatient(g, in, in.ID); err != nil {
+			return nil, err
+		}
+	} else if _, only := g.Patient(); only {
+		return nil, hidden(store.Key{Type: in.Type, ID: in.ID})
+	}
+	out, err := s.ward.Handover(ctx, store.Key{Type: in.Type, ID: in.ID}, asked, attribution)
+	if err != nil {
+		return nil, err
+	}
+	if in.Who.Grant("Patient", auth.Read).Unrestricted() || in.Type == "Patient" {
+		for i := range out.Rows {
+			if out.Rows[i].Name, err = s.ward.Name(ctx, out.Rows[i].Patient); err != nil {
+				return nil, err
+			}
+		}
+	}
+	if in.wants("text/csv", "csv") {
+		return &Answer{Status: http.StatusOK, ContentType: "text/csv; charset=utf-8", Resource: fhirmap.HandoverTable(out)}, nil
+	}
+	bundle := fhirmap.Collection(s.base, fhirmap.Handover(out), s.ward.Now())
+	var stored []store.Key
+	for _, r := range out.Rows {
+		for _, k := range r.Concerns {
+			stored = append(stored, store.Key{Type: "DetectedIssue", ID: k.ID})
+		}
+		for _, c := range r.Corrections {
+			stored = append(stored, store.Key{Type: "Observation", ID: c.After.ID})
+			if c.Provenance != "" {
+				stored = append(stored, store.Key{Type: "Provenance", ID: c.Provenance})
+			}
+		}
+	}
+	if err := s.addStored(ctx, in, bundle, stored); err != nil {
+		return nil, err
+	}
+	return &Answer{Status: http.StatusOK, Resource: bundle.Bytes()}, nil
 }
 
 func removalReview(ctx context.Context, s *Server, in *Interaction, p Params) (*Answer, error) {
@@ -299,52 +363,80 @@ func removalReview(ctx context.Context, s *Server, in *Interaction, p Params) (*
 	return derivedAnswer(in, obs, fhirmap.Collection(s.base, obs, s.ward.Now())), nil
 }
 
+// acknowledge is of one concern, or of all open ones of a drain.
 func acknowledge(ctx context.Context, s *Server, in *Interaction, p Params) (*Answer, error) {
 	if err := p.only("action", "informed", "note"); err != nil {
 		return nil, err
 	}
-	g, err := in.grant("DetectedIssue", auth.Update)
-	if err != nil {
-		return nil, err
-	}
-	v, err := s.store.Read(ctx, store.Key{Type: "DetectedIssue", ID: in.ID})
-	if err == nil {
-		var ok bool
-		if ok, err = s.visible(ctx, g, v); err == nil && !ok {
-			err = hidden(v.Key)
+	g := in.Who.Meets(answers, "DetectedIssue")
+	ids := []string{in.ID}
+	if in.Type == "Device" {
+		_, err := s.current(ctx, in, store.Key{Type: in.Type, ID: in.ID}, auth.Read)
+		if err != nil {
+			return nil, err
+		}
+		if ids, err = s.ward.Open(ctx, in.ID); err != nil {
+			return nil, err
 		}
 	}
-	if err != nil {
-		if fault.Is(err, fault.NotFound) {
-			err = hidden(store.Key{Type: "DetectedIssue", ID: in.ID})
+	var mine []string
+	for _, id := range ids {
+		key := store.Key{Type: "DetectedIssue", ID: id}
+		v, err := s.store.Read(ctx, key)
+		ok := false
+		if err == nil {
+			ok, err = s.visible(ctx, g, v)
 		}
-		return nil, err
+		switch {
+		case err == nil && ok:
+			mine = append(mine, id)
+		case err != nil && !fault.Is(err, fault.NotFound):
+			return nil, err
+		case in.Type == "DetectedIssue":
+			return nil, hidden(key)
+		}
 	}
-	action := p.Text("action")
-	if action == "" {
-		return nil, fault.At(fault.Rule, "required", "Parameters.parameter.where(name='action')", "Say what was done: the parameter action is required, such as \"assessed at the bedside, surgeon called\".")
-	}
-	var informed []ward.Informed
+	a := ward.Acknowledgement{Concerns: mine, Action: p.Text("action"), Note: p.Text("note"), By: in.Who.Subject}
+	actions := 0
 	for _, x := range p.list {
-		if x.name == "informed" {
-			informed = append(informed, ward.Informed{Reference: x.value.Str("reference"), Words: strings.TrimSpace(x.text + x.value.Str("display"))})
+		switch x.name {
+		case "action":
+			actions++
+		case "informed":
+			a.Informed = append(a.Informed, ward.Informed{Reference: x.value.Str("reference"), Words: strings.TrimSpace(x.text + x.value.Str("display"))})
 		}
 	}
-	expect, err := in.expectation()
+	if a.Action == "" || actions > 1 {
+		return nil, fault.At(fault.Rule, "required", "Parameters.parameter.where(name='action')", "Say once what was done: the parameter action is required, such as \"assessed at the bedside, surgeon called\".")
+	}
+	if in.Type == "DetectedIssue" {
+		var err error
+		if a.Expect, err = in.expectation(); err != nil {
+			return nil, err
+		}
+	}
+	done, err := s.ward.Acknowledge(ctx, a, s.auditWrites(in))
 	if err != nil {
 		return nil, err
 	}
-	res, err := s.ward.Acknowledge(ctx, ward.Acknowledgement{
-		Finding: in.ID, Action: action, Note: p.Text("note"), Informed: informed, By: in.Who.Subject, Expect: expect,
-	}, s.auditWrites(in))
-	if err != nil {
-		return nil, err
+	if len(done) > 0 {
+		in.audit.committed(done[0])
+		if s.committed != nil {
+			s.committed()
+		}
 	}
-	in.audit.committed(res)
-	if s.committed != nil {
-		s.committed()
+	if in.Type == "DetectedIssue" {
+		return &Answer{Status: http.StatusOK, ETag: versionTag(done[0].Number), LastModified: done[0].At, Resource: done[0].JSON()}, nil
 	}
-	return &Answer{Status: http.StatusOK, ETag: versionTag(res.Number), LastModified: res.At, Resource: res.JSON()}, nil
+	bundle := fhirmap.Collection(s.base, nil, s.ward.Now())
+	for _, v := range done {
+		n, err := fhirjson.Parse(v.JSON())
+		if err != nil {
+			return nil, fault.Wrap(err, "read "+v.Key.String())
+		}
+		fhirmap.AddEntry(bundle, s.base+"/"+v.Key.String(), n)
+	}
+	return &Answer{Status: http.StatusOK, Resource: bundle.Bytes()}, nil
 }
 
 func itoa(i int) string { return fhirmap.Itoa(i) }
@@ -367,7 +459,7 @@ func drainChart(ctx context.Context, s *Server, in *Interaction, p Params) (*Ans
 	if err != nil {
 		return nil, err
 	}
-	g, err := s.reach(ctx, in, "DetectedIssue")
+	g, err := s.reach(ctx, in)
 	if err != nil {
 		return nil, err
 	}
@@ -379,7 +471,12 @@ func drainChart(ctx context.Context, s *Server, in *Interaction, p Params) (*Ans
 		return nil, err
 	}
 	course.Width, course.Height = float64(width), float64(height)
-	if in.wants("image/png", "png") {
+	if in.Who.Grant("Patient", auth.Read).Allowed() {
+		if course.Patient, err = s.ward.Name(ctx, patient); err != nil {
+			return nil, err
+		}
+	}
+	if in.wants("image/png", "png") || !slices.ContainsFunc(in.Query, asksFormat) && strings.HasPrefix(in.Accept, "image/png") {
 		b, err := plot.PNG(course, dpi)
 		return &Answer{Status: http.StatusOK, ContentType: "image/png", Resource: b}, err
 	}

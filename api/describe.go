@@ -54,7 +54,8 @@ func Describe(lib *profile.Library, operations ...Operation) (openapi.Source, er
 			continue
 		}
 		for i, t := range src.Types {
-			if op.offered(t.Name) {
+			if op.on(t.Name) {
+				described.Scopes = op.scopes(t.Name)
 				src.Types[i].Operations = append(src.Types[i].Operations, described)
 			}
 		}
@@ -76,14 +77,6 @@ func Describe(lib *profile.Library, operations ...Operation) (openapi.Source, er
 	return src, nil
 }
 
-// offered reports whether the operation is there for a type.
-func (o Operation) offered(typ string) bool {
-	if o.Types == nil {
-		return types[typ] == full || types[typ] == derived
-	}
-	return slices.Contains(o.Types, typ)
-}
-
 func codes(list []*fhirjson.Node) []string {
 	var out []string
 	for _, n := range list {
@@ -103,7 +96,7 @@ func texts(list []*fhirjson.Node) []string {
 func describeType(r *fhirjson.Node) openapi.Type {
 	name := r.Str("type")
 	t := openapi.Type{
-		Name: name, Interactions: codes(r.Each("interaction")), Conditional: types[name] == full, Paged: types[name] != access,
+		Name: name, Interactions: codes(r.Each("interaction")), Conditional: types[name] == full, Paged: true,
 		Include: texts(r.Each("searchInclude")), RevInclude: texts(r.Each("searchRevInclude")), Profiles: texts(r.Each("supportedProfile")),
 	}
 	for _, p := range r.Each("searchParam") {
@@ -118,7 +111,7 @@ func describeType(r *fhirjson.Node) openapi.Type {
 // describeOperation takes the words from the service's own definition, or from
 // the table of FHIR's operations.
 func describeOperation(lib *profile.Library, op Operation) (openapi.Operation, error) {
-	out := openapi.Operation{Name: op.Name, Instance: op.Level == AtInstance, Affects: op.Affects, Definition: op.Definition}
+	out := openapi.Operation{Name: op.Name, Instance: op.Level == AtInstance, Affects: op.Affects, Definition: op.Definition, Scopes: op.scopes("")}
 	def, own := lib.ByURL(op.Definition)
 	if !own {
 		words, ok := standard[op.Name]
@@ -174,7 +167,7 @@ func exportEndpoints() []openapi.Endpoint {
 
 // formats are the media types that operations answer in beside FHIR JSON.
 var formats = map[string][]string{
-	"$drain-output": {"text/csv"}, "$fluid-balance": {"text/csv"}, "$escalation-status": {"text/csv"}, "$removal-review": {"text/csv"},
+	"$drain-output": {"text/csv"}, "$handover": {"text/csv"}, "$emptying-due": {"text/csv"}, "$fluid-balance": {"text/csv"}, "$escalation-status": {"text/csv"}, "$removal-review": {"text/csv"},
 	"$chart": {"image/svg+xml", "image/png"},
 }
 
@@ -213,6 +206,15 @@ var standard = map[string]struct {
 		{Name: "_since", Type: "instant", Description: "Only what changed since.", Example: "2026-11-20T00:00:00+01:00"},
 		{Name: "_type", Type: "code", Repeats: true, Description: "Only these types.", Example: "Observation"},
 	}},
+	"$merge": {title: "Merge two records of one person", text: "Everything that refers to the source patient refers to the target afterwards, in one step: drains, entries and concerns are the target's at once. The source becomes inactive with a link replaced-by, the target gets its identifiers as old ones and a link replaces, and a Provenance says who did it. Earlier versions, and references to versions, stay as they were. Nothing undoes it but another merge into a third record. It takes the scope __merge, and moves up to 10,000 resources.", returns: "Parameters", params: []openapi.OperationParam{
+		{Name: "source-patient", Type: "Reference", Description: "The record that goes into the other; or its identifiers."},
+		{Name: "source-patient-identifier", Type: "Identifier", Repeats: true, Description: "All of them have to be the source's."},
+		{Name: "target-patient", Type: "Reference", Description: "The record that stays; or its identifiers."},
+		{Name: "target-patient-identifier", Type: "Identifier", Repeats: true, Description: "All of them have to be the target's."},
+		{Name: "result-patient", Type: "Patient", Description: "What the target is to be afterwards, with its id and a link of type replaces to the source."},
+		{Name: "preview", Type: "boolean", Description: "Say what would move, and change nothing.", Example: "true"},
+	}},
+	"$purge":       {title: "Erase a patient's record", text: "Every version of the patient, of what is in his compartment or was, of his drains and of the Provenances about them is erased for good. Ids, version numbers and places in the change feed stay, and answer 410; AuditEvents lose what was searched with; exports that the service keeps are removed. Backups hold what they held. Refused while a drain is in place. It takes the scope __purge.", returns: "OperationOutcome"},
 	"$meta":        {title: "Profiles, tags and labels", text: "The meta of the current version.", returns: "Parameters"},
 	"$meta-add":    {title: "Add profiles, tags or labels", text: "Writes a version with these beside those that are there.", returns: "Parameters", params: []openapi.OperationParam{{Name: "meta", Type: "Meta", Required: true, Description: "What to add."}}},
 	"$meta-delete": {title: "Remove profiles, tags or labels", text: "Writes a version without these.", returns: "Parameters", params: []openapi.OperationParam{{Name: "meta", Type: "Meta", Required: true, Description: "What to remove."}}},
@@ -264,7 +266,7 @@ var standard = map[string]struct {
 		{Name: "limit", Type: "positiveInt", Description: "How many of these to add at most.", Example: "10"},
 	}},
 	"$export": {title: "Bulk export", text: "Bulk Data Access 2.0: starts an export of all that the token may read. Send Prefer: respond-async.", returns: "Parameters", async: true, params: []openapi.OperationParam{
-		{Name: "_outputFormat", Type: "string", Description: "application/fhir+ndjson, the default; text/csv or application/vnd.apache.parquet for one flat row an emptying.", Example: "application/fhir+ndjson"},
+		{Name: "_outputFormat", Type: "string", Description: "application/fhir+ndjson, the default; text/csv or application/vnd.apache.parquet for flat tables: emptyings, drain-days, placements, concerns, site assessments, intake and output, patients.", Example: "application/fhir+ndjson"},
 		{Name: "_since", Type: "instant", Description: "Only what changed since.", Example: "2026-11-20T00:00:00+01:00"},
 		{Name: "_type", Type: "string", Description: "Only these types, with commas between.", Example: "Observation"},
 	}},

@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"io"
-	"net"
 	"net/http"
 	"net/url"
 	"strings"
@@ -13,6 +12,7 @@ import (
 	"github.com/gin-gonic/gin"
 	"github.com/klauspost/compress/gzip"
 
+	"tidemark/internal/auth"
 	"tidemark/internal/bulk"
 	"tidemark/internal/fault"
 	"tidemark/internal/fhirjson"
@@ -30,9 +30,9 @@ func exportOperations(b *bulk.Service) []Operation {
 		}
 	}
 	return []Operation{
-		{Name: "$export", Level: AtSystem, Definition: exportDefinition + "export", Run: run(bulk.OfSystem)},
-		{Name: "$export", Level: AtType, Types: []string{"Patient"}, Definition: exportDefinition + "patient-export", Run: run(bulk.OfPatients)},
-		{Name: "$export", Level: AtInstance, Types: []string{"Group"}, Definition: exportDefinition + "group-export", Run: run(bulk.OfGroup)},
+		{Name: "$export", Level: AtSystem, Definition: exportDefinition + "export", Needs: []auth.Need{bulk.Right}, Spans: true, Run: run(bulk.OfSystem)},
+		{Name: "$export", Level: AtType, Types: []string{"Patient"}, Definition: exportDefinition + "patient-export", Needs: []auth.Need{bulk.Right}, Spans: true, Run: run(bulk.OfPatients)},
+		{Name: "$export", Level: AtInstance, Types: []string{"Group"}, Definition: exportDefinition + "group-export", Needs: []auth.Need{bulk.Right}, Spans: true, Run: run(bulk.OfGroup)},
 	}
 }
 
@@ -131,16 +131,16 @@ func (s *Server) mountExports(r gin.IRouter, b *bulk.Service) {
 func (f exportFace) as(action string, answer func(*gin.Context, *Interaction) error) gin.HandlerFunc {
 	return func(c *gin.Context) {
 		r := c.Request
-		host, _, err := net.SplitHostPort(r.RemoteAddr)
-		if err != nil {
-			host = r.RemoteAddr
-		}
-		in := &Interaction{Verb: r.Method, Request: c.GetString(requestKey), Address: host}
+		var err error
+		in := &Interaction{Verb: r.Method, Request: c.GetString(requestKey), Address: f.s.address(r)}
 		in.audit.is("operation", action, "")
 		in.audit.text = strings.TrimPrefix(r.URL.Path, "/fhir")
 		defer func() { f.s.audited(in, nil, err) }() // also when a file breaks off
 		if in.Who, err = f.s.authenticate(r); err == nil {
 			err = f.s.throttle(in.Who)
+		}
+		if err == nil {
+			err = f.s.auditor.room() // before a file is on its way
 		}
 		if err == nil {
 			err = answer(c, in)

@@ -3,6 +3,7 @@ package api
 import (
 	"context"
 	"net/http"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -29,6 +30,8 @@ type Interaction struct {
 
 	IfMatch, IfNoneMatch, IfNoneExist string
 	IfModifiedSince                   time.Time
+	Accept                            string
+	Provenance                        *fhirjson.Node // of the X-Provenance header, which is about what is written
 	Prefer                            Prefer
 
 	Who     *auth.Principal
@@ -37,7 +40,15 @@ type Interaction struct {
 	// InBundle is set for entries: exports and nested Bundles are not offered there.
 	InBundle bool
 
+	// cursor is the page that is asked for, trail the pages before it, the last
+	// first; "" is the first page.
+	cursor string
+	trail  []string
+
+	needs []auth.Need // of the operation that it invokes
+	note  string      // for Answer.Note of a write
 	audit auditNote
+	held  *bodyReader // room that the body takes, until the request is done
 }
 
 // Prefer holds the preferences of the Prefer header.
@@ -55,7 +66,7 @@ type Answer struct {
 	ETag         string
 	LastModified time.Time
 	Resource     []byte // JSON, nil for no body
-	Outcome      *fhirjson.Node
+	Note         string // what the client should know of a success
 	ContentType  string // other than FHIR JSON
 	Header       http.Header
 	// Stream writes the body when it is too large to hold; Resource is nil then.
@@ -93,7 +104,8 @@ func etag(s string) (int64, bool) {
 		s = s[1 : len(s)-1]
 	}
 	n, err := strconv.ParseInt(s, 10, 64)
-	return n, err == nil && n > 0
+	// Tags are compared as texts (RFC 7232, 2.3): 01 is not 1.
+	return n, err == nil && n > 0 && strconv.FormatInt(n, 10) == s
 }
 
 // expectation turns If-Match into what the store must find.
@@ -106,25 +118,47 @@ func (in *Interaction) expectation() (store.Expect, error) {
 	}
 	n, ok := etag(in.IfMatch)
 	if !ok {
-		return 0, fault.New(fault.Invalid, "value", "If-Match %q is not an ETag of this service; send it as W/\"3\".", in.IfMatch)
+		// It cannot be the current version's, and so the condition does not hold.
+		return 0, fault.New(fault.Precondition, "value", "If-Match %q is the ETag of no version here; send the one that the resource was read with, such as W/\"3\".", in.IfMatch)
 	}
 	return store.Expect(n), nil
 }
 
 func versionTag(n int64) string { return `W/"` + strconv.FormatInt(n, 10) + `"` }
 
+// noneMatch reports whether If-None-Match names what is there.
+func (in *Interaction) noneMatch(number int64) bool {
+	if strings.TrimSpace(in.IfNoneMatch) == "*" {
+		return true
+	}
+	return slices.ContainsFunc(splitComma(in.IfNoneMatch), func(t string) bool {
+		n, ok := etag(t)
+		return ok && n == number
+	})
+}
+
 // written is the answer to a create, update or patch, by Prefer.
 func (s *Server) written(in *Interaction, v store.Version, status int) *Answer {
 	a := &Answer{
-		Status: status, ETag: versionTag(v.Number), LastModified: v.At,
+		Status: status, ETag: versionTag(v.Number), LastModified: v.At, Note: in.note,
 		Location: s.base + "/" + v.Key.String() + "/_history/" + strconv.FormatInt(v.Number, 10),
 	}
 	switch in.Prefer.Return {
 	case "minimal":
 	case "OperationOutcome":
-		a.Resource = information("Done: " + v.Key.String() + " version " + strconv.FormatInt(v.Number, 10) + ".").Bytes()
+		a.Resource = information(strings.TrimSpace("Done: " + v.Key.String() + " version " + strconv.FormatInt(v.Number, 10) + ". " + in.note)).Bytes()
 	default:
 		a.Resource = s.render(v)
+	}
+	return a
+}
+
+// existing is the answer to a conditional create that found one: shown to
+// those who may read it.
+func (s *Server) existing(in *Interaction, v store.Version) *Answer {
+	a := s.written(in, v, http.StatusOK)
+	if ok, err := s.permitsVersion(in.Who.Grant(v.Type, auth.Read), v); in.Prefer.Return != "OperationOutcome" && (err != nil || !ok) {
+		a.Resource = nil
 	}
 	return a
 }
@@ -137,10 +171,24 @@ func (s *Server) perform(ctx context.Context, in *Interaction) (*Answer, error) 
 			return nil, err
 		}
 	}
-	if in.ID != "" && !idPattern(in.ID) {
+	if in.ID != "" && !fhirjson.IsID(in.ID) {
 		return nil, fault.New(fault.Invalid, "value", "An id has 1 to 64 characters from A-Z, a-z, 0-9, - and '.'.")
 	}
+	if err := s.openCursor(ctx, in); err != nil {
+		return nil, err
+	}
+	if err := s.admit(ctx, in); err != nil {
+		return nil, err
+	}
+	limit := s.requestTime
+	if in.Type == "" && in.Special == "" && in.Verb == http.MethodPost {
+		limit = bundleTimes * s.requestTime
+	}
+	ctx, cancel := context.WithTimeout(ctx, limit)
+	defer cancel()
 	switch {
+	case in.Special == "metadata": // in a Bundle; alone it has a route, which needs no token
+		return s.capabilityStatement(in)
 	case strings.HasPrefix(in.Special, "$"):
 		return s.operation(ctx, in)
 	case in.Special == "_history":
@@ -172,17 +220,4 @@ func (s *Server) perform(ctx context.Context, in *Interaction) (*Answer, error) 
 		return s.remove(ctx, in)
 	}
 	return nil, fault.New(fault.Method, "not-supported", "%s is not offered here.", in.Verb)
-}
-
-func idPattern(s string) bool {
-	if len(s) == 0 || len(s) > 64 {
-		return false
-	}
-	for i := 0; i < len(s); i++ {
-		c := s[i]
-		if !('a' <= c && c <= 'z' || 'A' <= c && c <= 'Z' || '0' <= c && c <= '9' || c == '-' || c == '.') {
-			return false
-		}
-	}
-	return true
 }

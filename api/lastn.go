@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"tidemark/internal/auth"
+	"tidemark/internal/budget"
 	"tidemark/internal/fault"
 	"tidemark/internal/fhirdate"
 	"tidemark/internal/fhirjson"
@@ -201,9 +202,9 @@ func (s *Server) eachObservation(ctx context.Context, q search.Query, limit int,
 			return fault.New(fault.Invalid, "too-costly", "More than %d Observations would have to be looked at; narrow them by code, category or date.", maxObservations)
 		}
 		for _, v := range page.Matches {
-			n, err := fhirjson.Parse(s.render(v))
+			n, err := budget.Parse(ctx, s.render(v))
 			if err != nil {
-				return fault.Wrap(err, "read "+v.Key.String())
+				return unreadable(err, v)
 			}
 			if err := f(v, n); err != nil {
 				return err

@@ -37,7 +37,7 @@ func chart(t *testing.T, observations ...string) *Server {
 	clock := func() time.Time { return testNow }
 	log := slog.New(slog.DiscardHandler)
 	extract := search.ExtractOptions{Base: testBase, Zone: time.UTC}
-	st, err := sqlite.Open(ctx, sqlite.Options{Dir: t.TempDir(), Clock: clock, Logger: log, Extract: func(raw []byte) (search.Doc, error) {
+	st, err := sqlite.Open(ctx, sqlite.Options{Dir: t.TempDir(), Clock: clock, Logger: log, Extract: func(_ context.Context, raw []byte) (search.Doc, error) {
 		n, err := fhirjson.Parse(raw)
 		if err != nil {
 			return search.Doc{}, err

@@ -11,6 +11,7 @@ import (
 	"github.com/gin-gonic/gin"
 
 	"tidemark/internal/escalate"
+	"tidemark/internal/fault"
 	"tidemark/internal/fhirjson"
 	"tidemark/internal/search"
 )
@@ -24,15 +25,13 @@ const released = "2026-11-25"
 func (s *Server) metadata(c *gin.Context) {
 	pairs, err := search.ParsePairs(c.Request.URL.RawQuery)
 	if err == nil {
-		err = acceptable(c.Request, pairs, false)
+		err = acceptable(c.Request, pairs, "")
 	}
 	if err != nil {
 		s.fail(c, err)
 		return
 	}
-	body := s.capabilities().Bytes()
-	sum := sha256.Sum256(body)
-	tag := `W/"` + hex.EncodeToString(sum[:8]) + `"`
+	body, tag := s.statement()
 	c.Header("ETag", tag)
 	c.Header("Cache-Control", "no-cache")
 	if c.GetHeader("If-None-Match") == tag {
@@ -42,6 +41,23 @@ func (s *Server) metadata(c *gin.Context) {
 	c.Data(http.StatusOK, "application/fhir+json; charset=utf-8", body)
 }
 
+// statement is the CapabilityStatement and its ETag.
+func (s *Server) statement() (body []byte, tag string) {
+	body = s.capabilities().Bytes()
+	sum := sha256.Sum256(body)
+	return body, `W/"` + hex.EncodeToString(sum[:8]) + `"`
+}
+
+// capabilityStatement is metadata as an entry of a Bundle asks for it.
+func (s *Server) capabilityStatement(in *Interaction) (*Answer, error) {
+	in.audit.is("capabilities", "R", "")
+	if in.Verb != http.MethodGet && in.Verb != http.MethodHead {
+		return nil, fault.New(fault.Method, "not-supported", "metadata is read with GET.")
+	}
+	body, tag := s.statement()
+	return &Answer{Status: http.StatusOK, ETag: tag, Resource: body}, nil
+}
+
 func (s *Server) capabilities() *fhirjson.Node {
 	var resources []*fhirjson.Node
 	for _, t := range typeNames() {
@@ -49,7 +65,7 @@ func (s *Server) capabilities() *fhirjson.Node {
 	}
 	rest := fhirjson.Obj(
 		"mode", "server",
-		"documentation", "Every request but /fhir/metadata and /fhir/.well-known/smart-configuration needs a bearer token. Quantity searches convert between UCUM units. Dates without a zone are read in the ward's zone. Transaction Bundles are done in one step or not at all. A FHIRPath Patch takes paths of names and indexes, such as Patient.name[0].given[1], and no other FHIRPath.",
+		"documentation", "Every request but /fhir/metadata and /fhir/.well-known/smart-configuration needs a bearer token. Quantity searches convert between UCUM units. Dates without a zone are read in the ward's zone. Transaction Bundles are done in one step or not at all. A FHIRPath Patch takes paths of names and indexes, such as Patient.name[0].given[1], and no other FHIRPath. A narrative that a patch leaves as it was beside data that it changes is generated anew where its status is generated, dropped where it is extensions or empty, and the patch is refused where it is additional; a Warning header, or response.outcome in a Bundle, says which.",
 		"security", fhirjson.Obj(
 			"cors", len(s.origins) > 0,
 			"service", fhirjson.Arr(fhirjson.Obj("coding", fhirjson.Arr(fhirjson.Obj("system", "http://terminology.hl7.org/CodeSystem/restful-security-service", "code", "SMART-on-FHIR")), "text", "SMART App Launch 2 scopes in OAuth2 bearer tokens")),
@@ -110,11 +126,8 @@ func (s *Server) capability(t string) *fhirjson.Node {
 	set("referencePolicy", fhirjson.Arr("literal"))
 	var params, includes, reverse []*fhirjson.Node
 	for _, p := range search.Params(t) {
-		if types[t] == access && !slices.Contains(auditParams, p.Name) {
-			continue
-		}
 		params = append(params, fhirjson.Obj("name", p.Name, "definition", p.URL, "type", string(p.Kind)))
-		if p.Kind == search.Reference && types[t] != access {
+		if p.Kind == search.Reference {
 			includes = append(includes, fhirjson.Str(t+":"+p.Name))
 		}
 	}
@@ -138,10 +151,10 @@ func (s *Server) capability(t string) *fhirjson.Node {
 // operationNodes lists the operations of a type and level, each once.
 func (s *Server) operationNodes(t string, level Level) []*fhirjson.Node {
 	var names []string
-	by := map[string]string{}
+	by := map[string]Operation{}
 	for name, ops := range s.operations {
 		for _, op := range ops {
-			if op.Level != level || op.Types != nil && !slices.Contains(op.Types, t) || op.Types == nil && level != AtSystem && types[t] != full && types[t] != derived {
+			if op.Level != level || !op.on(t) {
 				continue
 			}
 			if level == AtInstance && s.hasOperation(name, t, AtType) {
@@ -149,14 +162,14 @@ func (s *Server) operationNodes(t string, level Level) []*fhirjson.Node {
 			}
 			if _, seen := by[name]; !seen {
 				names = append(names, name)
-				by[name] = op.Definition
+				by[name] = op
 			}
 		}
 	}
 	sort.Strings(names)
 	var out []*fhirjson.Node
 	for _, n := range names {
-		out = append(out, fhirjson.Obj("name", strings.TrimPrefix(n, "$"), "definition", by[n]))
+		out = append(out, fhirjson.Obj("name", strings.TrimPrefix(n, "$"), "definition", by[n].Definition, "documentation", "Scopes: "+by[n].scopes(t)+"."))
 	}
 	return out
 }

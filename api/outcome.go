@@ -26,6 +26,7 @@ var statuses = map[fault.Kind]int{
 	fault.Media:           http.StatusUnsupportedMediaType,
 	fault.Rule:            http.StatusUnprocessableEntity,
 	fault.TooMany:         http.StatusTooManyRequests,
+	fault.HeadersTooLarge: http.StatusRequestHeaderFieldsTooLarge,
 	fault.Unsupported:     http.StatusNotImplemented,
 	fault.Unavailable:     http.StatusServiceUnavailable,
 }
@@ -33,12 +34,19 @@ var statuses = map[fault.Kind]int{
 // statusCancelled is what the log shows for a client that went away.
 const statusCancelled = 499
 
+// interrupted reports whether err is the end of a context and no more. A fault
+// that somebody classified says more than its cause: a store that gave up
+// waiting knows whether the write is in doubt, the context does not.
+func interrupted(err, end error) bool {
+	return errors.Is(err, end) && fault.Is(fault.Of(err), fault.Internal)
+}
+
 // status gives the HTTP status of an error.
 func status(err error) int {
-	if errors.Is(err, context.Canceled) {
+	switch {
+	case interrupted(err, context.Canceled):
 		return statusCancelled
-	}
-	if errors.Is(err, context.DeadlineExceeded) {
+	case interrupted(err, context.DeadlineExceeded):
 		return http.StatusServiceUnavailable
 	}
 	return statuses[fault.Of(err).Kind]
@@ -47,7 +55,7 @@ func status(err error) int {
 // outcome writes an error as an OperationOutcome. An unknown error has a fixed
 // text and the request id, by which the log has its cause.
 func outcome(err error, request string) *fhirjson.Node {
-	if errors.Is(err, context.DeadlineExceeded) {
+	if interrupted(err, context.DeadlineExceeded) {
 		return outcomeOf([]fault.Issue{{Severity: fault.Err, Code: "timeout", Diagnostics: "The service did not finish in time; try again."}})
 	}
 	e := fault.Of(err)

@@ -62,6 +62,9 @@ func (s *Server) current(ctx context.Context, in *Interaction, key store.Key, a 
 	if !ok {
 		return v, hidden(key)
 	}
+	if v.Erased {
+		return v, fault.New(fault.Gone, "deleted", "%s was deleted and its content erased.", key)
+	}
 	if v.Deleted() {
 		return v, fault.New(fault.Gone, "deleted", "%s has been deleted; its history is still there.", key)
 	}
@@ -72,6 +75,9 @@ func (s *Server) visible(ctx context.Context, g auth.Grant, v store.Version) (bo
 	if g.Unrestricted() {
 		return true, nil
 	}
+	if v.Erased {
+		return false, nil // nobody knows any more whose it was
+	}
 	if v.Deleted() {
 		if v.Number == 1 {
 			return false, nil
@@ -80,7 +86,9 @@ func (s *Server) visible(ctx context.Context, g auth.Grant, v store.Version) (bo
 		if err != nil {
 			return false, err
 		}
-		v = before
+		if v = before; v.Deleted() {
+			return false, nil
+		}
 	}
 	return s.permitsVersion(g, v)
 }
@@ -129,15 +137,7 @@ func (s *Server) cut(n *fhirjson.Node, summary string, elements []string) (*fhir
 
 func notModified(in *Interaction, v store.Version) bool {
 	if in.IfNoneMatch != "" {
-		if in.IfNoneMatch == "*" {
-			return true
-		}
-		for _, t := range splitComma(in.IfNoneMatch) {
-			if n, ok := etag(t); ok && n == v.Number {
-				return true
-			}
-		}
-		return false
+		return in.noneMatch(v.Number)
 	}
 	return !in.IfModifiedSince.IsZero() && !v.At.Truncate(time.Second).After(in.IfModifiedSince)
 }
@@ -152,28 +152,57 @@ func (s *Server) vread(ctx context.Context, in *Interaction) (*Answer, error) {
 	if err != nil {
 		return nil, err
 	}
-	number, err := strconv.ParseInt(in.Version, 10, 64)
-	if err != nil || number < 1 {
-		return nil, hidden(store.Key{Type: in.Type, ID: in.ID + "/_history/" + in.Version})
-	}
-	v, err := s.store.ReadVersion(ctx, key, number)
-	if fault.Is(err, fault.NotFound) {
+	number, ok := etag(in.Version)
+	if !ok {
 		return nil, s.unknown(ctx, g, store.Key{Type: in.Type, ID: in.ID + "/_history/" + in.Version})
 	}
+	v, err := s.versionOf(ctx, in, key, number)
 	if err != nil {
 		return nil, err
-	}
-	ok, err := s.visible(ctx, g, v)
-	if err != nil {
-		return nil, err
-	}
-	if !ok {
-		return nil, hidden(store.Key{Type: in.Type, ID: in.ID + "/_history/" + in.Version})
-	}
-	if v.Deleted() {
-		return nil, fault.New(fault.Gone, "deleted", "Version %d of %s is its deletion.", number, key)
 	}
 	return s.found(in, s.render(v), versionTag(v.Number), v.At)
+}
+
+// versionOf reads one version that the caller may see.
+func (s *Server) versionOf(ctx context.Context, in *Interaction, key store.Key, number int64) (store.Version, error) {
+	g, err := in.grant(key.Type, auth.Read)
+	if err != nil {
+		return store.Version{}, err
+	}
+	named := store.Key{Type: key.Type, ID: key.ID + "/_history/" + strconv.FormatInt(number, 10)}
+	v, err := s.store.ReadVersion(ctx, key, number)
+	if fault.Is(err, fault.NotFound) {
+		return v, s.unknown(ctx, g, named)
+	}
+	if err != nil {
+		return v, err
+	}
+	ok, err := s.visible(ctx, g, v)
+	if err == nil && ok {
+		ok, err = s.stillVisible(ctx, g, v)
+	}
+	if err == nil && !ok {
+		err = hidden(named)
+	}
+	if err == nil && v.Erased {
+		err = fault.New(fault.Gone, "deleted", "The content of version %d of %s was erased.", number, key)
+	} else if err == nil && v.Deleted() {
+		err = fault.New(fault.Gone, "deleted", "Version %d of %s is its deletion.", number, key)
+	}
+	return v, err
+}
+
+// stillVisible reports whether the caller may see what a version has become: a
+// resource that was moved to another patient takes its past along.
+func (s *Server) stillVisible(ctx context.Context, g auth.Grant, v store.Version) (bool, error) {
+	if g.Unrestricted() {
+		return true, nil
+	}
+	now, err := s.store.Read(ctx, v.Key)
+	if err != nil || now.Number == v.Number {
+		return err == nil, err
+	}
+	return s.visible(ctx, g, now)
 }
 
 // history answers for an instance, a type, or the system.
@@ -191,6 +220,7 @@ func (s *Server) history(ctx context.Context, in *Interaction) (*Answer, error) 
 		return nil, fault.New(fault.Method, "not-supported", "History is read with GET.")
 	}
 	q := store.HistoryQuery{Type: in.Type, ID: in.ID, Count: search.DefaultCount}
+	g := auth.Grant{Alternatives: []auth.Filter{{}}} // of the system: only what has no restriction is in it
 	if in.Type != "" {
 		if err := offered(in.Type, "history", full, derived); err != nil {
 			return nil, err
@@ -199,8 +229,8 @@ func (s *Server) history(ctx context.Context, in *Interaction) (*Answer, error) 
 		if in.ID != "" {
 			a = auth.Read
 		}
-		g, err := in.grant(in.Type, a)
-		if err != nil {
+		var err error
+		if g, err = in.grant(in.Type, a); err != nil {
 			return nil, err
 		}
 		q.Within = s.within(in.Type, g)
@@ -223,7 +253,7 @@ func (s *Server) history(ctx context.Context, in *Interaction) (*Answer, error) 
 	var used []search.Pair
 	for _, p := range in.Query {
 		if seen[p.Name] && p.Name != "_format" {
-			return nil, fault.New(fault.Invalid, "value", "%s stands twice; send it once.", p.Name)
+			return nil, fault.New(fault.Invalid, "value", "%s is given twice; send it once.", p.Name)
 		}
 		seen[p.Name] = true
 		if err := historyParam(&q, p, s.zone()); err != nil {
@@ -235,7 +265,6 @@ func (s *Server) history(ctx context.Context, in *Interaction) (*Answer, error) 
 		}
 	}
 	if in.ID != "" {
-		g, _ := in.grant(in.Type, auth.Read)
 		v, err := s.store.Read(ctx, store.Key{Type: in.Type, ID: in.ID})
 		if fault.Is(err, fault.NotFound) {
 			return nil, s.unknown(ctx, g, store.Key{Type: in.Type, ID: in.ID})
@@ -262,18 +291,24 @@ func (s *Server) history(ctx context.Context, in *Interaction) (*Answer, error) 
 	if k := keyText(in); k != "" {
 		path = "/" + k + path
 	}
-	links := []*fhirjson.Node{link("self", s.base+path, used, "")}
-	if page.Next != "" {
-		links = append(links, link("next", s.base+path, used, page.Next))
+	links, err := s.pageLinks(ctx, in, s.base+path, used, page.Next)
+	if err != nil {
+		return nil, err
 	}
 	b := fhirjson.Obj("resourceType", "Bundle", "type", "history")
 	if page.Total >= 0 {
 		b.Set("total", fhirjson.Num(strconv.Itoa(page.Total)))
 	}
-	b.Set("link", &fhirjson.Node{Kind: fhirjson.Array, Items: links})
+	b.Set("link", links)
 	var entries []rawEntry
 	for _, v := range page.Versions {
-		entries = append(entries, s.historyEntry(v))
+		ok, err := s.stillVisible(ctx, g, v)
+		if err != nil {
+			return nil, err
+		}
+		if ok {
+			entries = append(entries, s.historyEntry(v))
+		}
 	}
 	return &Answer{Status: http.StatusOK, Resource: bundleBytes(b, entries)}, nil
 }
@@ -283,6 +318,8 @@ func (s *Server) historyEntry(v store.Version) rawEntry {
 	switch {
 	case v.Method == store.Post:
 		url, code = v.Type, "201 Created"
+	case v.Erased:
+		code = "410 Gone"
 	case v.Deleted():
 		code = "204 No Content"
 	case v.Number == 1:

@@ -4,10 +4,12 @@ import (
 	"context"
 	"net/http"
 	"slices"
+	"strings"
 
 	"tidemark/internal/auth"
 	"tidemark/internal/fault"
 	"tidemark/internal/fhirjson"
+	"tidemark/internal/r4"
 	"tidemark/internal/search"
 	"tidemark/internal/store"
 )
@@ -23,9 +25,6 @@ func validate(ctx context.Context, s *Server, in *Interaction, p Params) (*Answe
 		if g = in.Who.Grant(in.Type, a); g.Allowed() {
 			break
 		}
-	}
-	if !g.Allowed() {
-		return nil, auth.Missing(in.Type, auth.Read)
 	}
 	n := p.Resource("resource")
 	mode := p.Text("mode")
@@ -61,7 +60,7 @@ func validate(ctx context.Context, s *Server, in *Interaction, p Params) (*Answe
 		issues = append(issues, e.Issues...)
 	}
 	if url := p.Text("profile"); url != "" {
-		l, err := s.conformance.Conforms(n, url)
+		l, err := s.conforms(n, url)
 		if err != nil {
 			return nil, err
 		}
@@ -71,6 +70,25 @@ func validate(ctx context.Context, s *Server, in *Interaction, p Params) (*Answe
 		return &Answer{Status: http.StatusOK, Resource: information("The resource is valid.").Bytes()}, nil
 	}
 	return &Answer{Status: http.StatusOK, Resource: outcomeOf(issues).Bytes()}, nil
+}
+
+// conforms validates a resource by a profile that the service holds: one of its
+// own, or R4's definition of a type, by which everything is validated anyway.
+func (s *Server) conforms(n *fhirjson.Node, url string) (*fault.List, error) {
+	base, version, versioned := strings.Cut(url, "|")
+	typ, published := strings.CutPrefix(base, "http://hl7.org/fhir/StructureDefinition/")
+	if !published || !r4.IsType(typ) && typ != "Resource" && typ != "DomainResource" {
+		return s.conformance.Conforms(n, url)
+	}
+	var l fault.List
+	own := n.Str("resourceType")
+	switch {
+	case versioned && version != "4.0.1" && version != "4.0":
+		return nil, fault.New(fault.NotFound, "not-found", "The definitions held here are those of FHIR 4.0.1, not of %s.", version)
+	case typ != own && typ != "Resource" && (typ != "DomainResource" || slices.Contains([]string{"Bundle", "Binary", "Parameters"}, own)):
+		l.Add("structure", own, "The profile %s is one of %s; the resource is a %s.", base, typ, own)
+	}
+	return &l, nil
 }
 
 // everything answers $everything: the instance, all of its compartment, and
@@ -138,28 +156,24 @@ func everything(ctx context.Context, s *Server, in *Interaction, p Params) (*Ans
 			q.Cursor = page.Next
 		}
 	}
-	seen := map[store.Key]bool{}
-	for _, v := range matches {
-		seen[v.Key] = true
-	}
 	var also []search.Include
 	for _, t := range []string{"Observation", "Encounter", "DeviceUseStatement", "Device", "DetectedIssue"} {
 		also = append(also, search.Include{Source: t, Param: "*"})
 	}
-	more, _, err := s.included(ctx, in, matches, search.Control{Includes: also}, seen)
+	more, _, err := s.included(ctx, in, matches, search.Control{Includes: also}, shown(matches))
 	if err != nil {
 		return nil, err
 	}
 	var entries []rawEntry
 	for _, v := range matches {
-		e, _ := s.matchEntry(v, "match", search.Control{})
+		e, _ := s.matchEntry(ctx, v, "match", search.Control{})
 		entries = append(entries, e)
 	}
 	for _, v := range more {
 		if len(wanted) > 0 && !slices.Contains(wanted, v.Type) {
 			continue
 		}
-		e, _ := s.matchEntry(v, "include", search.Control{})
+		e, _ := s.matchEntry(ctx, v, "include", search.Control{})
 		entries = append(entries, e)
 	}
 	b := fhirjson.Obj("resourceType", "Bundle", "type", "searchset", "total", len(matches),

@@ -9,79 +9,60 @@ import (
 	"io"
 	"log/slog"
 	"net/http"
-	"net/http/httptest"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
 	"tidemark/api"
+	"tidemark/internal/app"
 	"tidemark/internal/auth"
-	"tidemark/internal/fault"
-	"tidemark/internal/fhirjson"
-	"tidemark/internal/notify"
-	"tidemark/internal/policy"
-	"tidemark/internal/profile"
-	"tidemark/internal/r4"
-	"tidemark/internal/search"
-	"tidemark/internal/store/sqlite"
-	"tidemark/internal/ward"
 )
 
-// face is the HTTP face over a real embedded store and real tokens.
+// face is the whole service over a real embedded store, with real tokens.
 type face struct {
-	t    testing.TB
-	api  *api.Server
-	key  *auth.LocalKey
-	http *httptest.Server
-	log  *bytes.Buffer
+	t   testing.TB
+	key *auth.LocalKey
+	url string
+	log *lockedBuffer
+}
+
+// lockedBuffer takes what the service logs while a test reads it.
+type lockedBuffer struct {
+	mu sync.Mutex
+	b  bytes.Buffer
+}
+
+func (l *lockedBuffer) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.Write(p)
+}
+
+func (l *lockedBuffer) String() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.String()
 }
 
 func open(t testing.TB) *face {
 	t.Helper()
-	dir := t.TempDir()
-	var log bytes.Buffer
-	logger := slog.New(slog.NewTextHandler(&log, nil))
-	const base = "http://tidemark.test/fhir"
-	ex := search.ExtractOptions{Base: base, Zone: time.UTC}
-	st, err := sqlite.Open(context.Background(), sqlite.Options{Dir: dir, Clock: time.Now, Logger: logger, Extract: func(raw []byte) (search.Doc, error) {
-		n, err := fhirjson.Parse(raw)
-		if err != nil {
-			return search.Doc{}, err
-		}
-		return search.Extract(n, ex), nil
-	}})
+	log := &lockedBuffer{}
+	a, err := app.New(context.Background(), app.Config{Listen: "127.0.0.1:0", Data: t.TempDir(), BaseURL: "http://tidemark.test",
+		Logger: slog.New(slog.NewTextHandler(log, nil))})
 	if err != nil {
 		t.Fatal(err)
 	}
-	key, err := auth.OpenLocalKey(dir)
-	if err != nil {
-		t.Fatal(err)
-	}
-	verifier, err := auth.NewVerifier(context.Background(), auth.Config{Local: key})
-	if err != nil {
-		t.Fatal(err)
-	}
-	lib, err := profile.New()
-	if err != nil {
-		t.Fatal(err)
-	}
-	p := policy.Default()
-	current := func() *policy.Policy { return p }
-	w := ward.New(st, ward.Options{Policy: current, Extract: ex, Clock: time.Now, Logger: logger, Validate: func(n *fhirjson.Node) *fault.List {
-		l := r4.Validate(n, r4.Options{})
-		l.Issues = append(l.Issues, lib.Validate(n).Issues...)
-		return l
-	}})
-	s := api.New(api.Options{Store: st, Ward: w, Verifier: verifier, Conformance: lib, Policy: current, Extract: ex, Logger: logger, BaseURL: base,
-		Views: map[string]api.View{"Subscription": notify.Redact}})
-	f := &face{t: t, api: s, key: key, http: httptest.NewServer(s.Handler()), log: &log}
+	a.Start()
 	t.Cleanup(func() {
-		f.http.Close()
-		s.Close()
-		st.Close()
+		ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
+		defer cancel()
+		if err := a.Stop(ctx); err != nil {
+			t.Error(err)
+		}
 	})
-	return f
+	return &face{t: t, key: a.Key(), url: "http://" + a.Addr(), log: log}
 }
 
 func (f *face) token(scope, patient string) string {
@@ -96,7 +77,7 @@ func (f *face) token(scope, patient string) string {
 // do sends a request and returns status, headers and body.
 func (f *face) do(method, path, token, body string, header ...string) (int, http.Header, string) {
 	f.t.Helper()
-	req, err := http.NewRequest(method, f.http.URL+path, strings.NewReader(body))
+	req, err := http.NewRequest(method, f.url+path, strings.NewReader(body))
 	if err != nil {
 		f.t.Fatal(err)
 	}
@@ -190,7 +171,7 @@ func routes(finding string) []struct{ method, path, body string } {
 		{"POST", "/fhir", bundle("batch", "GET", "Patient/b", "")}, {"POST", "/fhir", bundle("transaction", "GET", "Patient/b", "")},
 		{"POST", "/fhir", bundle("transaction", "PUT", "Observation/ob", obs)},
 		{"GET", "/fhir/Device/db/$drain-output", ""}, {"GET", "/fhir/Device/db/$escalation-status", ""}, {"GET", "/fhir/Patient/b/$escalation-status", ""},
-		{"GET", "/fhir/Location/w/$escalation-status", ""}, {"GET", "/fhir/Location/w/$emptying-due", ""}, {"GET", "/fhir/Device/db/$removal-review", ""},
+		{"GET", "/fhir/Location/w/$escalation-status", ""}, {"GET", "/fhir/Location/w/$emptying-due", ""}, {"GET", "/fhir/Location/w/$handover", ""}, {"GET", "/fhir/Device/db/$removal-review", ""},
 		{"GET", "/fhir/Patient/b/$fluid-balance", ""}, {"GET", "/fhir/Device/db/$chart", ""}, {"GET", "/fhir/Patient/b/$everything", ""},
 		{"GET", "/fhir/Device/db/$everything", ""}, {"GET", "/fhir/Observation/$lastn?patient=b&category=exam", ""},
 		{"GET", "/fhir/Observation/$stats?subject=Patient/b&code=9203-1&system=http://loinc.org&duration=100&statistic=count", ""},
@@ -406,6 +387,91 @@ func TestEveryAccessIsAudited(t *testing.T) {
 		for _, m := range []string{"POST", "PUT", "DELETE"} {
 			if code, _, _ := f.do(m, path, all, `{"resourceType":"AuditEvent"}`); code != 405 {
 				t.Errorf("%s %s: %d, want 405: audit is append-only", m, path, code)
+			}
+		}
+	}
+}
+
+// Every operation is asked for by every role, and by tokens that lack a part of
+// what it needs: the server refuses exactly those that the table refuses.
+func TestRightsOfOperations(t *testing.T) {
+	f := open(t)
+	concern := f.ward(f.token("system/*.cruds", ""))
+	f.must(201, "PUT", "/fhir/Group/g", f.token("system/*.cruds", ""), `{"resourceType":"Group","id":"g","type":"person","actual":true}`)
+	ids := map[string]string{"Device": "db", "Patient": "b", "Location": "w", "Observation": "ob", "DetectedIssue": concern, "Group": "g",
+		"ValueSet": "drain-appearance", "CodeSystem": "drain", "Encounter": "eb", "DeviceUseStatement": "ub"}
+	scopes := []string{"user/*.cu", "user/*.s", "user/*.rs", "patient/*.rs", "system/*.r", "user/Observation.rs?code=http://loinc.org|9203-1 user/Device.rs user/DetectedIssue.rs"}
+	for _, role := range auth.RoleNames() {
+		scope, _ := auth.RoleScope(role)
+		scopes = append(scopes, scope)
+	}
+	for _, typ := range []string{"Device", "Patient", "Location", "Observation", "DetectedIssue", "ValueSet", "CodeSystem"} {
+		for _, a := range []string{"c", "r", "u", "s"} {
+			scopes = append(scopes, "user/"+typ+"."+a)
+		}
+		scopes = append(scopes, "user/"+typ+".ru user/Observation.r", "user/"+typ+".r user/Observation.rs user/DetectedIssue.rs")
+	}
+	tokens := map[string]string{}
+	for _, s := range scopes {
+		patient := ""
+		if strings.HasPrefix(s, "patient/") {
+			patient = "b"
+		}
+		tokens[s] = f.token(s, patient)
+	}
+	allowed, refused := 0, 0
+	for _, op := range api.Operations() {
+		on := op.Types
+		switch {
+		case op.Spans:
+			continue // what it spans is asked in internal/bulk
+		case on == nil:
+			on = []string{"Device", "Observation"}
+		}
+		for _, typ := range on {
+			id, known := ids[typ]
+			if op.Level == api.AtInstance && !known {
+				continue // of the types that every operation on all of them has
+			}
+			path := "/fhir/" + typ + "/" + op.Name
+			if op.Level == api.AtInstance {
+				path = "/fhir/" + typ + "/" + id + "/" + op.Name
+			}
+			method, body := "GET", ""
+			if op.Affects {
+				method, body = "POST", `{"resourceType":"Parameters"}` // which is refused for what it lacks
+			}
+			for scope, token := range tokens {
+				p := &auth.Principal{Patient: map[bool]string{true: "b"}[strings.HasPrefix(scope, "patient/")]}
+				p.Scopes, _ = auth.ParseScopes(scope)
+				want := p.May([]string{typ}, op.Needs...)
+				got, _, answer := f.do(method, path, token, body)
+				if (got == 403) != (want != nil) || got >= 500 || got == 401 {
+					t.Errorf("%s %s with %q: %d, the table says %v: %s", method, path, scope, got, want, answer)
+				}
+				if want == nil {
+					allowed++
+				} else {
+					refused++
+				}
+			}
+		}
+	}
+	if allowed < 100 || refused < 100 {
+		t.Errorf("%d allowed, %d refused: the walk is too short to say anything", allowed, refused)
+	}
+}
+
+// Whoever empties must see: these roles read what the ward sees of its drains.
+func TestWhoEmptiesSees(t *testing.T) {
+	f := open(t)
+	f.ward(f.token("system/*.cruds", ""))
+	for _, role := range []string{"nursing-assistant", "nurse", "wall"} {
+		scope, _ := auth.RoleScope(role)
+		token := f.token(scope, "")
+		for _, path := range []string{"Location/w/$emptying-due", "Location/w/$handover", "Location/w/$escalation-status", "Device/db/$escalation-status", "Device/db/$drain-output", "Patient/b/$fluid-balance", "Device/db/$removal-review"} {
+			if got, _, body := f.do("GET", "/fhir/"+path, token, ""); got != 200 {
+				t.Errorf("%s of %s: %d: %s", path, role, got, body)
 			}
 		}
 	}

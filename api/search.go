@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"tidemark/internal/auth"
+	"tidemark/internal/budget"
 	"tidemark/internal/fault"
 	"tidemark/internal/fhirjson"
 	"tidemark/internal/r4"
@@ -41,15 +42,15 @@ func (s *Server) search(ctx context.Context, in *Interaction) (*Answer, error) {
 	if in.Type == "" {
 		return s.searchSystem(ctx, in)
 	}
-	if types[in.Type] == access {
-		return s.searchAudit(ctx, in)
-	}
 	return s.searchWhere(ctx, in, "/"+in.Type, nil)
 }
 
 // searchWhere runs a search on the interaction's type with extra clauses,
 // which a compartment sets.
 func (s *Server) searchWhere(ctx context.Context, in *Interaction, path string, extra []search.Clause) (*Answer, error) {
+	if types[in.Type] == access {
+		return s.searchAudit(ctx, in, path, extra)
+	}
 	g, err := in.grant(in.Type, auth.Search)
 	if err != nil {
 		return nil, err
@@ -64,7 +65,7 @@ func (s *Server) searchWhere(ctx context.Context, in *Interaction, path string, 
 		return nil, err
 	}
 	if types[in.Type] == constant {
-		return s.searchConformance(in, q, ctl)
+		return s.searchConformance(ctx, in, q, ctl)
 	}
 	return s.searchset(ctx, in, path, []search.Query{q}, ctl)
 }
@@ -93,24 +94,23 @@ func (s *Server) searchset(ctx context.Context, in *Interaction, path string, qu
 	if total >= 0 {
 		b.Set("total", fhirjson.Num(strconv.Itoa(total)))
 	}
-	links := []*fhirjson.Node{link("self", s.base+path, used, cursor)}
 	var entries []rawEntry
+	next := ""
 	if !counting {
 		page, err := s.page(ctx, queries)
 		if err != nil {
 			return nil, err
 		}
-		if cursor != "" {
-			links = append(links, link("first", s.base+path, used, ""))
-		}
-		if page.Next != "" {
-			links = append(links, link("next", s.base+path, used, page.Next))
-		}
+		next = page.Next
 		if entries, err = s.matches(ctx, in, page.Matches, ctl); err != nil {
 			return nil, err
 		}
 	}
-	b.Set("link", &fhirjson.Node{Kind: fhirjson.Array, Items: links})
+	links, err := s.pageLinks(ctx, in, s.base+path, used, next)
+	if err != nil {
+		return nil, err
+	}
+	b.Set("link", links)
 	if w := ignoredOutcome(ctl.Ignored); w != nil {
 		entries = append(entries, rawEntry{resource: w.Bytes(), tail: mode("outcome")})
 	}
@@ -128,17 +128,22 @@ func ignoredOutcome(names []string) *fhirjson.Node {
 	return outcomeOf(is)
 }
 
+// unreadable is the error of a stored resource that cannot be parsed, or of a
+// request that may parse no more.
+func unreadable(err error, v store.Version) error {
+	if fault.Is(err, fault.Rule) {
+		return err
+	}
+	return fault.Wrap(err, "read "+v.Key.String())
+}
+
 func mode(m string) *fhirjson.Node { return fhirjson.Obj("search", fhirjson.Obj("mode", m)) }
 
 // matches turns a page into entries and adds what it includes.
 func (s *Server) matches(ctx context.Context, in *Interaction, page []store.Version, ctl search.Control) ([]rawEntry, error) {
 	var out []rawEntry
-	seen := map[store.Key]bool{}
 	for _, v := range page {
-		seen[v.Key] = true
-	}
-	for _, v := range page {
-		e, err := s.matchEntry(v, "match", ctl)
+		e, err := s.matchEntry(ctx, v, "match", ctl)
 		if err != nil {
 			return nil, err
 		}
@@ -147,12 +152,12 @@ func (s *Server) matches(ctx context.Context, in *Interaction, page []store.Vers
 	if len(ctl.Includes)+len(ctl.RevIncludes) == 0 {
 		return out, nil
 	}
-	more, cut, err := s.included(ctx, in, page, ctl, seen)
+	more, cut, err := s.included(ctx, in, page, ctl, shown(page))
 	if err != nil {
 		return nil, err
 	}
 	for _, v := range more {
-		e, err := s.matchEntry(v, "include", ctl)
+		e, err := s.matchEntry(ctx, v, "include", ctl)
 		if err != nil {
 			return nil, err
 		}
@@ -165,12 +170,12 @@ func (s *Server) matches(ctx context.Context, in *Interaction, page []store.Vers
 	return out, nil
 }
 
-func (s *Server) matchEntry(v store.Version, m string, ctl search.Control) (rawEntry, error) {
+func (s *Server) matchEntry(ctx context.Context, v store.Version, m string, ctl search.Control) (rawEntry, error) {
 	raw := s.render(v)
 	if ctl.Summary != "" || len(ctl.Elements) > 0 {
-		n, err := fhirjson.Parse(raw)
+		n, err := budget.Parse(ctx, raw)
 		if err != nil {
-			return rawEntry{}, fault.Wrap(err, "read "+v.Key.String())
+			return rawEntry{}, unreadable(err, v)
 		}
 		if n, err = s.cut(n, ctl.Summary, ctl.Elements); err != nil {
 			return rawEntry{}, err
@@ -182,40 +187,46 @@ func (s *Server) matchEntry(v store.Version, m string, ctl search.Control) (rawE
 
 // included follows _include and _revinclude, once, or again and again where
 // they iterate. Each resource passes the caller's own rights.
-func (s *Server) included(ctx context.Context, in *Interaction, page []store.Version, ctl search.Control, seen map[store.Key]bool) (out []store.Version, cut bool, err error) {
+func (s *Server) included(ctx context.Context, in *Interaction, page []store.Version, ctl search.Control, seen map[target]bool) (out []store.Version, cut bool, err error) {
 	from := page
 	for round := 0; len(from) > 0 && round < 5; round++ {
 		var fresh []store.Version
 		add := func(v store.Version) {
-			if !seen[v.Key] {
-				seen[v.Key] = true
+			if at := (target{v.Key, v.Number}); !seen[at] {
+				seen[at] = true
 				fresh = append(fresh, v)
 			}
 		}
-		for _, inc := range ctl.Includes {
-			if round > 0 && !inc.Iterate {
-				continue
-			}
-			for _, v := range from {
-				if inc.Source != v.Type && inc.Source != "*" {
+		for _, v := range from {
+			var doc *search.Doc // once for all includes
+			for _, inc := range ctl.Includes {
+				if inc.Source != v.Type && inc.Source != "*" || round > 0 && !inc.Iterate {
 					continue
 				}
-				n, err := fhirjson.Parse(v.Body.JSON)
-				if err != nil {
-					return nil, false, fault.Wrap(err, "read "+v.Key.String())
+				if doc == nil {
+					n, err := budget.Parse(ctx, v.Body.JSON)
+					if err != nil {
+						return nil, false, unreadable(err, v)
+					}
+					d := search.Extract(n, s.extract)
+					doc = &d
 				}
-				for _, target := range includeTargets(search.Extract(n, s.extract), inc) {
+				for _, to := range includeTargets(*doc, inc) {
 					if len(out)+len(fresh) >= maxIncludes {
 						return append(out, fresh...), true, nil
 					}
-					if seen[target] || types[target.Type] != full && types[target.Type] != derived {
+					if seen[to] || types[to.Type] != full && types[to.Type] != derived {
 						continue
 					}
-					tv, err := s.current(ctx, in, target, auth.Read)
+					tv, err := s.referenced(ctx, in, to)
+					seen[target{to.Key, 0}] = seen[target{to.Key, 0}] || to.version == 0
 					if err != nil {
 						if k := fault.Of(err).Kind; k == fault.NotFound || k == fault.Gone || k == fault.Forbidden {
 							continue
 						}
+						return nil, false, err
+					}
+					if err := budget.Bytes(ctx, len(tv.Body.JSON)); err != nil {
 						return nil, false, err
 					}
 					add(tv)
@@ -243,8 +254,24 @@ func (s *Server) included(ctx context.Context, in *Interaction, page []store.Ver
 	return out, false, nil
 }
 
+// shown marks versions as being in the answer, each as what a reference to it
+// and one to its resource name.
+func shown(page []store.Version) map[target]bool {
+	seen := map[target]bool{}
+	for _, v := range page {
+		seen[target{v.Key, v.Number}], seen[target{v.Key, 0}] = true, true
+	}
+	return seen
+}
+
+// target is what a match names, in one version when version is not 0.
+type target struct {
+	store.Key
+	version int64
+}
+
 // includeTargets are the resources that a match names in the parameter.
-func includeTargets(d search.Doc, inc search.Include) []store.Key {
+func includeTargets(d search.Doc, inc search.Include) []target {
 	names := []string{inc.Param}
 	if inc.Param == "*" {
 		names = nil
@@ -254,11 +281,12 @@ func includeTargets(d search.Doc, inc search.Include) []store.Key {
 			}
 		}
 	}
-	var out []store.Key
+	var out []target
 	for _, name := range names {
-		for _, ref := range d.Refs(name) {
-			typ, id, ok := cutRef(ref)
-			if k := (store.Key{Type: typ, ID: id}); ok && (inc.Target == "" || inc.Target == typ) && !slices.Contains(out, k) {
+		for _, ref := range d.Targets(name) {
+			typ, id, ok := cutRef(ref.Ref)
+			n, _ := etag(ref.Version)
+			if k := (target{store.Key{Type: typ, ID: id}, n}); ok && (inc.Target == "" || inc.Target == typ) && !slices.Contains(out, k) {
 				out = append(out, k)
 			}
 		}
@@ -266,12 +294,22 @@ func includeTargets(d search.Doc, inc search.Include) []store.Key {
 	return out
 }
 
+// referenced reads what a reference names: R4 asks for the version where it
+// names one.
+func (s *Server) referenced(ctx context.Context, in *Interaction, t target) (store.Version, error) {
+	v, err := s.current(ctx, in, t.Key, auth.Read)
+	if err != nil || t.version == 0 || t.version == v.Number {
+		return v, err
+	}
+	return s.versionOf(ctx, in, t.Key, t.version)
+}
+
 // cutRef splits a relative reference.
 func cutRef(ref string) (typ, id string, ok bool) {
 	for i := 0; i < len(ref); i++ {
 		if ref[i] == '/' {
 			typ, id = ref[:i], ref[i+1:]
-			return typ, id, r4.IsType(typ) && idPattern(id)
+			return typ, id, r4.IsType(typ) && fhirjson.IsID(id)
 		}
 	}
 	return "", "", false
@@ -327,9 +365,9 @@ func (f finder) Refs(ctx context.Context, q search.Query, param string, limit in
 	}
 	var refs []string
 	for _, v := range found {
-		n, err := fhirjson.Parse(v.Body.JSON)
+		n, err := budget.Parse(ctx, v.Body.JSON)
 		if err != nil {
-			return nil, fault.Wrap(err, "read "+v.Key.String())
+			return nil, unreadable(err, v)
 		}
 		for _, r := range search.Extract(n, f.s.extract).Refs(param) {
 			if !slices.Contains(refs, r) {
@@ -344,6 +382,9 @@ func (f finder) Refs(ctx context.Context, q search.Query, param string, limit in
 func (f finder) find(ctx context.Context, q search.Query, limit int) ([]store.Version, error) {
 	g, err := f.in.grant(q.Type, auth.Search)
 	if err != nil {
+		return nil, err
+	}
+	if err := f.s.unambiguous(ctx, f.in, q); err != nil {
 		return nil, err
 	}
 	q.Within = f.s.within(q.Type, g)
@@ -368,7 +409,42 @@ func (s *Server) expand(canonical string) ([]search.Coding, error) {
 }
 
 func (s *Server) resolve(ctx context.Context, in *Interaction, q *search.Query) error {
+	if err := s.unambiguous(ctx, in, *q); err != nil {
+		return err
+	}
 	return search.Resolve(ctx, q, finder{s, in})
+}
+
+// unambiguous refuses a reference by an id alone that two types have, as far as
+// the caller may see them: R4 has servers fail such a search.
+func (s *Server) unambiguous(ctx context.Context, in *Interaction, q search.Query) error {
+	for _, c := range q.Where {
+		asked := map[string]bool{}
+		for _, v := range c.Values {
+			if !v.Untyped || asked[v.Raw] {
+				continue
+			}
+			asked[v.Raw] = true
+			p, _ := search.Lookup(q.Type, c.Param)
+			var found []string
+			for _, t := range typeNames(full, derived) {
+				if p.Targets != nil && !slices.Contains(p.Targets, t) {
+					continue
+				}
+				_, err := s.current(ctx, in, store.Key{Type: t, ID: v.Raw}, auth.Read)
+				switch {
+				case err == nil:
+					found = append(found, t+"/"+v.Raw)
+				case !fault.Is(err, fault.NotFound) && !fault.Is(err, fault.Gone) && !fault.Is(err, fault.Forbidden):
+					return err
+				}
+			}
+			if len(found) > 1 {
+				return fault.New(fault.Invalid, "multiple-matches", "%s=%s may mean %s; write which one.", c.Param, v.Raw, strings.Join(found, " or "))
+			}
+		}
+	}
+	return nil
 }
 
 // compartment answers [base]/Patient/1/Observation and its like.

@@ -6,8 +6,8 @@ import (
 	"strings"
 
 	"tidemark/internal/auth"
+	"tidemark/internal/budget"
 	"tidemark/internal/fault"
-	"tidemark/internal/fhirjson"
 	"tidemark/internal/search"
 	"tidemark/internal/store"
 )
@@ -149,7 +149,7 @@ func (s *Server) page(ctx context.Context, queries []search.Query) (store.Page, 
 	at := make([]string, len(queries))
 	if c := queries[0].Cursor; c != "" {
 		if at = strings.Split(c, between); len(at) != len(queries) {
-			return store.Page{}, fault.New(fault.Invalid, "value", "The page link is not one of this search; follow the links of the answer, or search again without it.")
+			return store.Page{}, fault.New(fault.Invalid, "value", "The page link does not belong to this search; follow the links of the response, or search again without it.")
 		}
 	}
 	var out store.Page
@@ -213,7 +213,7 @@ func (s *Server) merged(ctx context.Context, queries []search.Query, at []string
 		if err != nil {
 			return "", err
 		}
-		runs[i], err = s.sorted(p.Matches)
+		runs[i], err = s.sorted(ctx, p.Matches)
 		if p.Next == "" {
 			p.Next = done
 		}
@@ -254,12 +254,12 @@ type sorted struct {
 	docs     []search.Doc
 }
 
-func (s *Server) sorted(versions []store.Version) (sorted, error) {
+func (s *Server) sorted(ctx context.Context, versions []store.Version) (sorted, error) {
 	out := sorted{versions: versions}
 	for _, v := range versions {
-		n, err := fhirjson.Parse(v.Body.JSON)
+		n, err := budget.Parse(ctx, v.Body.JSON)
 		if err != nil {
-			return out, fault.Wrap(err, "read "+v.Key.String())
+			return out, unreadable(err, v)
 		}
 		d := search.Extract(n, s.extract)
 		d.Type, d.ID, d.LastUpdated = v.Type, v.ID, v.At

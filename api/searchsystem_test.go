@@ -181,11 +181,11 @@ func TestSystemSearchRefuses(t *testing.T) {
 	f := open(t)
 	all := f.token("system/*.cruds", "")
 	for path, says := range map[string]string{
-		"/fhir?code=9203-1":                                    "no parameter of",
-		"/fhir?_type=Observation,Patient&code=9203-1":          `"code" is no parameter of Patient`,
-		"/fhir?_type=Observation,Patient&_sort=code":           `"code" is no parameter of Patient`,
-		"/fhir?_type=Observation,Patient&code:not=9203-1":      `"code" is no parameter of Patient`,
-		"/fhir?_type=Observation,Patient&encounter.status=x":   `"encounter" is no parameter of Patient`,
+		"/fhir?code=9203-1":                                    "not a parameter of",
+		"/fhir?_type=Observation,Patient&code=9203-1":          `"code" is not a parameter of Patient`,
+		"/fhir?_type=Observation,Patient&_sort=code":           `"code" is not a parameter of Patient`,
+		"/fhir?_type=Observation,Patient&code:not=9203-1":      `"code" is not a parameter of Patient`,
+		"/fhir?_type=Observation,Patient&encounter.status=x":   `"encounter" is not a parameter of Patient`,
 		"/fhir?_type=Observation,AuditEvent":                   "search it alone",
 		"/fhir?_type=ValueSet,CodeSystem":                      "search it alone",
 		"/fhir?_type=Observation,Condition":                    "keeps no such resources",

@@ -9,12 +9,14 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
-	"net"
 	"net/http"
+	"net/netip"
 	"os"
 	"runtime/debug"
+	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/gin-gonic/gin"
@@ -25,6 +27,7 @@ import (
 	"go.opentelemetry.io/otel/trace/noop"
 
 	"tidemark/internal/auth"
+	"tidemark/internal/budget"
 	"tidemark/internal/bulk"
 	"tidemark/internal/fault"
 	"tidemark/internal/fhirjson"
@@ -44,14 +47,21 @@ type Options struct {
 	Policy      func() *policy.Policy
 	Extract     search.ExtractOptions
 	Logger      *slog.Logger
-	BaseURL     string        // of /fhir, without a slash at the end
-	Version     string        // of the software, for /fhir/metadata
-	MaxBody     int64         // bytes of a request body; 0: 16 MiB
-	AnswerTime  time.Duration // for a client to take its answer; 0: 2 min
+	BaseURL     string            // of /fhir, without a slash at the end
+	Version     string            // of the software, for /fhir/metadata
+	AuditRoom   int               // audit records that may wait for a store that takes none; 0: 8192
+	MaxBody     int64             // bytes of a request body; 0: 16 MiB
+	MaxResource int64             // bytes of one resource; 0: 1 MiB
+	Heavy       int               // heavy requests at a time; 0: one less than the processors
+	HeavyWait   time.Duration     // for a turn of a heavy request; 0: 10 s
+	RequestTime time.Duration     // for one interaction; 0: 30 s
+	Most        budget.Cost       // of one request; zero: budget.Request
+	Charged     func(budget.Cost) // told what each request has cost; nil for nobody
+	AnswerTime  time.Duration     // for a client to take its answer; 0: 2 min
 	// Limiter says whether a client may go on, and when it may try again.
 	Limiter     func(client string) (ok bool, wait time.Duration)
 	AllowOrigin []string // CORS; empty: none
-	Mounts      []Mount  // other parts of the face: the board, documentation, exports
+	Mounts      []Mount  // other parts of the API: the board, documentation, exports
 	Hooks       map[string]Hook
 	Views       map[string]View
 	Committed   func() // called behind each commit; nil for nobody
@@ -59,7 +69,8 @@ type Options struct {
 	Observe    func(interaction, typ string, status int, took time.Duration)
 	Tracer     trace.Tracer // nil for none
 	Operations []Operation
-	Exports    *bulk.Service // nil: no bulk export
+	Exports    *bulk.Service  // nil: no bulk export
+	Trusted    []netip.Prefix // proxies whose X-Forwarded-… headers hold
 }
 
 // A Hook looks at a resource before it is written; before is nil on a create.
@@ -87,6 +98,11 @@ type Server struct {
 	base        string
 	version     string
 	maxBody     int64
+	maxResource int64
+	requestTime time.Duration
+	most        budget.Cost
+	charged     func(budget.Cost)
+	turns       *turns
 	answerTime  time.Duration
 	limiter     func(string) (bool, time.Duration)
 	origins     []string
@@ -96,9 +112,15 @@ type Server struct {
 	observe     func(string, string, int, time.Duration)
 	tracer      trace.Tracer
 	operations  map[string][]Operation
+	exports     *bulk.Service // nil for none
 	auditor     *auditor
+	refusals    *refusals
+	bodies      bodies
 	standIns    sync.Map // the key of something hidden by type, for unknown
+	pageKey     atomic.Pointer[[]byte]
 	router      *gin.Engine
+	trusted     []netip.Prefix
+	ending      atomic.Bool
 }
 
 // New builds the server. Close it after the last request.
@@ -106,12 +128,16 @@ func New(o Options) *Server {
 	s := &Server{
 		store: o.Store, ward: o.Ward, verifier: o.Verifier, conformance: o.Conformance, policy: o.Policy, extract: o.Extract,
 		log: o.Logger, base: strings.TrimSuffix(o.BaseURL, "/"), version: o.Version, maxBody: o.MaxBody, limiter: o.Limiter,
-		origins: o.AllowOrigin, hooks: o.Hooks, views: o.Views, committed: o.Committed, observe: o.Observe, tracer: o.Tracer, operations: map[string][]Operation{},
+		origins: o.AllowOrigin, hooks: o.Hooks, views: o.Views, committed: o.Committed, exports: o.Exports, observe: o.Observe, tracer: o.Tracer, operations: map[string][]Operation{},
+		bodies: newBodies(), trusted: o.Trusted,
 	}
 	s.answerTime = cmp.Or(o.AnswerTime, answerTime)
-	if s.maxBody == 0 {
-		s.maxBody = 16 << 20
-	}
+	s.maxBody = cmp.Or(s.maxBody, 16<<20)
+	s.maxResource = min(cmp.Or(o.MaxResource, 1<<20), s.maxBody, store.MaxResource)
+	s.requestTime = cmp.Or(o.RequestTime, requestTime)
+	s.most = cmp.Or(o.Most, budget.Request)
+	s.charged = o.Charged
+	s.turns = newTurns(o.Heavy, o.HeavyWait)
 	if s.tracer == nil {
 		s.tracer = noop.NewTracerProvider().Tracer("")
 	}
@@ -122,8 +148,18 @@ func New(o Options) *Server {
 	for _, op := range append(builtin(), more...) {
 		s.operations[op.Name] = append(s.operations[op.Name], op)
 	}
-	s.auditor = startAuditor(o.Store, func(err error) {
+	s.auditor = startAuditor(o.Store, cmp.Or(o.AuditRoom, auditRoom), func(lost int, err error) {
+		if lost > 0 {
+			s.log.Error("AuditEvents of reads and refusals are lost, since the store took none before the end", "records", lost)
+			return
+		}
 		s.log.Error("audit records not written", "err", fault.Of(err).Cause, "text", err.Error())
+	})
+	s.refusals = newRefusals(func(r store.AuditRecord) {
+		r.ID = ward.NewID()
+		if err := s.auditor.add(r); err != nil {
+			s.log.Error("refusals that were counted are not noted", "address", r.Address, "detail", r.Detail)
+		}
 	})
 	s.router = s.routes(o.Mounts)
 	if o.Exports != nil {
@@ -132,15 +168,21 @@ func New(o Options) *Server {
 	return s
 }
 
-// Handler is the whole face.
+// Handler serves the whole API.
 func (s *Server) Handler() http.Handler { return s.router }
 
+// Ending makes /readyz say that the service is about to end.
+func (s *Server) Ending() { s.ending.Store(true) }
+
 // AuditQueue is how many audit records wait to be written, and at how many
-// requests begin to wait for room.
+// what cannot be noted is refused.
 func (s *Server) AuditQueue() (waiting, room int) { return len(s.auditor.in), cap(s.auditor.in) }
 
 // Close waits until the audit records of all requests are written.
-func (s *Server) Close() { s.auditor.close() }
+func (s *Server) Close() {
+	s.refusals.close()
+	s.auditor.close()
+}
 
 func (s *Server) zone() *time.Location { return s.policy().Zone() }
 
@@ -166,6 +208,9 @@ func (s *Server) routes(mounts []Mount) *gin.Engine {
 		r.GET(m.Path, h)
 		r.HEAD(m.Path, h)
 	}
+	if auth.Describe(s.verifier).Issuer == auth.LocalIssuer {
+		r.POST(tokenPath, noToken)
+	}
 	r.Any("/fhir", s.fhir)
 	r.NoRoute(s.noRoute)
 	r.NoMethod(func(c *gin.Context) {
@@ -185,22 +230,25 @@ func (s *Server) noRoute(c *gin.Context) {
 	s.fail(c, fault.New(fault.NotFound, "not-found", "There is nothing at %s. The FHIR base is %s.", c.Request.URL.Path, s.base))
 }
 
-const requestKey = "request"
+const (
+	requestKey = "request"
+	routeKey   = "route"
+)
 
 // identify gives each request an id, the client's own where it sent a good one.
 func (s *Server) identify(c *gin.Context) {
 	id := c.GetHeader("X-Request-Id")
-	if !idPattern(id) {
+	if !fhirjson.IsID(id) {
 		id = uuid.NewString()
 	}
 	c.Set(requestKey, id)
 	c.Header("X-Request-Id", id)
-	if x := c.GetHeader("X-Correlation-Id"); idPattern(x) {
+	if x := c.GetHeader("X-Correlation-Id"); fhirjson.IsID(x) {
 		c.Header("X-Correlation-Id", x)
 	}
 	start := time.Now()
 	c.Next()
-	s.log.Debug("request", "id", id, "method", c.Request.Method, "route", c.FullPath(), "status", c.Writer.Status(), "took", time.Since(start))
+	s.log.Debug("request", "id", id, "method", c.Request.Method, "route", cmp.Or(c.GetString(routeKey), c.FullPath()), "status", c.Writer.Status(), "took", time.Since(start))
 }
 
 func (s *Server) recoverPanics(c *gin.Context) {
@@ -232,6 +280,10 @@ func within(c *gin.Context, d time.Duration) {
 // headers are those that every answer carries, and the CORS of the allow-list.
 func (s *Server) headers(c *gin.Context) {
 	within(c, s.answerTime)
+	if size := headerSize(c.Request); size > MaxHeader {
+		s.fail(c, fault.New(fault.HeadersTooLarge, "too-long", "The URL and headers are %d bytes; at most %d are read. Send a long search as POST …/_search.", size, MaxHeader))
+		return
+	}
 	h := c.Writer.Header()
 	h.Set("X-Content-Type-Options", "nosniff")
 	h.Set("X-Frame-Options", "DENY")
@@ -240,7 +292,7 @@ func (s *Server) headers(c *gin.Context) {
 		h.Set("Cache-Control", "no-store")
 		h.Set("Content-Security-Policy", "default-src 'none'; frame-ancestors 'none'")
 	}
-	if c.Request.TLS != nil {
+	if c.Request.TLS != nil || s.behindTLS(c.Request) {
 		h.Set("Strict-Transport-Security", "max-age=31536000")
 	}
 	origin := c.GetHeader("Origin")
@@ -250,7 +302,7 @@ func (s *Server) headers(c *gin.Context) {
 	for _, o := range s.origins {
 		if origin != "" && o == origin {
 			h.Set("Access-Control-Allow-Origin", origin)
-			h.Set("Access-Control-Expose-Headers", "ETag, Location, Content-Location, Last-Modified, X-Request-Id, Retry-After")
+			h.Set("Access-Control-Expose-Headers", "ETag, Location, Content-Location, Last-Modified, X-Request-Id, Retry-After, Warning")
 			if c.Request.Method == http.MethodOptions {
 				h.Set("Access-Control-Allow-Methods", "GET, HEAD, POST, PUT, PATCH, DELETE")
 				h.Set("Access-Control-Allow-Headers", "Authorization, Content-Type, Accept, If-Match, If-None-Match, If-None-Exist, If-Modified-Since, Prefer, X-Request-Id")
@@ -263,7 +315,25 @@ func (s *Server) headers(c *gin.Context) {
 	c.Next()
 }
 
+// MaxHeader is how many bytes of URL and headers are read. The listener takes
+// somewhat more, so that the refusal can be said in FHIR.
+const MaxHeader = 64 << 10
+
+func headerSize(r *http.Request) int {
+	n := len(r.RequestURI)
+	for name, values := range r.Header {
+		for _, v := range values {
+			n += len(name) + len(v) + len(": \r\n")
+		}
+	}
+	return n
+}
+
 func (s *Server) readyz(c *gin.Context) {
+	if s.ending.Load() {
+		c.String(http.StatusServiceUnavailable, "not ready: the service is ending\n")
+		return
+	}
 	ctx, cancel := context.WithTimeout(c.Request.Context(), 2*time.Second)
 	defer cancel()
 	if err := s.store.Ping(ctx); err != nil {
@@ -275,7 +345,19 @@ func (s *Server) readyz(c *gin.Context) {
 }
 
 func (s *Server) smartConfiguration(c *gin.Context) {
-	c.JSON(http.StatusOK, auth.Describe(s.verifier))
+	d := auth.Describe(s.verifier)
+	if d.Issuer == auth.LocalIssuer {
+		d.TokenEndpoint = strings.TrimSuffix(s.base, "/fhir") + tokenPath
+	}
+	c.JSON(http.StatusOK, d)
+}
+
+// tokenPath is the token endpoint of the local key, which SMART App Launch
+// wants to be named. It grants nothing: tidemark token mints.
+const tokenPath = "/token"
+
+func noToken(c *gin.Context) {
+	c.JSON(http.StatusBadRequest, gin.H{"error": "unsupported_grant_type", "error_description": "Tokens of the local key are minted with: tidemark token. Start the service with --issuer for one that grants them here."})
 }
 
 // fhir answers one request below /fhir.
@@ -284,12 +366,16 @@ func (s *Server) fhir(c *gin.Context) {
 	ctx := propagation.TraceContext{}.Extract(c.Request.Context(), propagation.HeaderCarrier(c.Request.Header))
 	ctx, span := s.tracer.Start(ctx, "FHIR "+c.Request.Method, trace.WithSpanKind(trace.SpanKindServer))
 	defer span.End()
+	ctx, account := s.open(ctx)
+	defer account.close()
 	in, err := s.readRequest(c)
+	defer in.held.release()
 	var a *Answer
 	if err == nil {
 		a, err = s.perform(ctx, in)
+		err = ended(ctx, err)
 	}
-	s.audited(in, a, err)
+	a, err = s.audited(in, a, err)
 	if err != nil {
 		if status(err) == http.StatusMethodNotAllowed {
 			c.Header("Allow", s.allowed(in))
@@ -303,6 +389,9 @@ func (s *Server) fhir(c *gin.Context) {
 		typ = "" // a label from a caller's text would grow without bound
 	}
 	span.SetAttributes(attribute.String("fhir.interaction", in.audit.interaction), attribute.String("fhir.type", typ), attribute.Int("http.response.status_code", c.Writer.Status()))
+	if s.charged != nil {
+		s.charged(account.Spent())
+	}
 	if s.observe != nil {
 		s.observe(in.audit.interaction, typ, c.Writer.Status(), time.Since(start))
 	}
@@ -336,17 +425,15 @@ func (s *Server) allowed(in *Interaction) string {
 // Interaction is never nil, so that a refusal can be audited.
 func (s *Server) readRequest(c *gin.Context) (*Interaction, error) {
 	r := c.Request
-	host, _, err := net.SplitHostPort(r.RemoteAddr)
-	if err != nil {
-		host = r.RemoteAddr
-	}
-	in := &Interaction{Verb: r.Method, Request: c.GetString(requestKey), Address: host, Prefer: prefer(r.Header.Values("Prefer"))}
+	in := &Interaction{Verb: r.Method, Request: c.GetString(requestKey), Address: s.address(r), Prefer: prefer(r.Header.Values("Prefer"))}
 	if in.Verb == http.MethodHead {
 		in.Verb = http.MethodGet
 	}
-	if err := in.setPath(strings.TrimPrefix(r.URL.EscapedPath(), "/fhir")); err != nil {
+	var err error
+	if err = in.setPath(strings.TrimPrefix(r.URL.EscapedPath(), "/fhir")); err != nil {
 		return in, err
 	}
+	c.Set(routeKey, s.route(in))
 	if in.Who, err = s.authenticate(r); err != nil {
 		return in, err
 	}
@@ -356,11 +443,15 @@ func (s *Server) readRequest(c *gin.Context) (*Interaction, error) {
 	if in.Query, err = search.ParsePairs(r.URL.RawQuery); err != nil {
 		return in, fault.New(fault.Invalid, "value", "The query of the URL cannot be read: %v", err)
 	}
-	if err := acceptable(r, in.Query, strings.HasPrefix(in.Special, "$") || in.Special == "bulk"); err != nil {
+	in.Accept = r.Header.Get("Accept")
+	if err := acceptable(r, in.Query, in.Special); err != nil {
 		return in, err
 	}
 	in.IfMatch, in.IfNoneMatch, in.IfNoneExist = r.Header.Get("If-Match"), r.Header.Get("If-None-Match"), r.Header.Get("If-None-Exist")
 	in.IfModifiedSince = parseHTTPTime(r.Header.Get("If-Modified-Since"))
+	if err := in.readProvenance(r.Header.Values("X-Provenance")); err != nil {
+		return in, err
+	}
 	return in, s.readBody(r, in)
 }
 
@@ -379,6 +470,12 @@ func (s *Server) throttle(who *auth.Principal) error {
 }
 
 func (s *Server) authenticate(r *http.Request) (*auth.Principal, error) {
+	if len(r.Header.Values("Authorization")) > 1 {
+		return nil, fault.New(fault.Invalid, "value", "The request has several Authorization headers; send one.")
+	}
+	if err := s.inClear(r); err != nil {
+		return nil, err
+	}
 	token, err := auth.BearerToken(r.Header.Get("Authorization"))
 	if err != nil {
 		return nil, err
@@ -388,15 +485,9 @@ func (s *Server) authenticate(r *http.Request) (*auth.Principal, error) {
 
 // acceptable refuses requests for a representation that there is not.
 // Only operations have others than JSON.
-func acceptable(r *http.Request, pairs []search.Pair, operation bool) error {
-	otherFormat := func(s string) bool { return operation && otherFormat(s) }
-	for _, p := range pairs {
-		if p.Name == "_format" && p.Value != "" {
-			if !jsonFormat(p.Value) && !otherFormat(p.Value) {
-				return fault.New(fault.NotAcceptable, "not-supported", "_format=%s is not offered; this service speaks JSON: application/fhir+json.", p.Value)
-			}
-			return nil
-		}
+func acceptable(r *http.Request, pairs []search.Pair, operation string) error {
+	if slices.ContainsFunc(pairs, asksFormat) {
+		return offeredFormat(pairs, operation)
 	}
 	accept := strings.Join(r.Header.Values("Accept"), ",")
 	if strings.TrimSpace(accept) == "" {
@@ -410,11 +501,28 @@ func acceptable(r *http.Request, pairs []search.Pair, operation bool) error {
 		if strings.Contains(strings.ReplaceAll(params, " ", ""), "q=0") && !strings.Contains(strings.ReplaceAll(params, " ", ""), "q=0.") {
 			continue
 		}
-		if m := strings.ToLower(strings.TrimSpace(mime)); jsonFormat(m) || m == "*/*" || m == "application/*" || otherFormat(m) {
+		if m := strings.ToLower(strings.TrimSpace(mime)); jsonFormat(m) || m == "*/*" || m == "application/*" || otherFormat(operation, m) {
 			return nil
 		}
 	}
 	return fault.New(fault.NotAcceptable, "not-supported", "None of the types in Accept is offered; this service speaks JSON of FHIR 4.0: application/fhir+json.")
+}
+
+func asksFormat(p search.Pair) bool { return p.Name == "_format" && p.Value != "" }
+
+// offeredFormat refuses a _format that there is not.
+func offeredFormat(pairs []search.Pair, operation string) error {
+	i := slices.IndexFunc(pairs, asksFormat)
+	if i < 0 || otherFormat(operation, pairs[i].Value) {
+		return nil
+	}
+	if operation == chartOperation {
+		return fault.New(fault.NotAcceptable, "not-supported", "_format=%s is not offered; a chart is svg or png.", pairs[i].Value)
+	}
+	if jsonFormat(pairs[i].Value) {
+		return nil
+	}
+	return fault.New(fault.NotAcceptable, "not-supported", "_format=%s is not offered; this service speaks JSON: application/fhir+json.", pairs[i].Value)
 }
 
 func jsonFormat(s string) bool {
@@ -429,13 +537,23 @@ func jsonFormat(s string) bool {
 	return false
 }
 
-// otherFormat are the formats of single operations, which check for themselves.
-func otherFormat(s string) bool {
+const chartOperation = "$chart"
+
+// otherFormat reports whether an operation, or the files of an export, has a
+// format beside FHIR's JSON. Those of an export check for themselves.
+func otherFormat(operation, s string) bool {
+	s = strings.ReplaceAll(strings.ToLower(s), " ", "+") // a + in a URL
 	switch s {
-	case "text/csv", "csv", "image/svg+xml", "image/png", "application/fhir+ndjson", "application/ndjson", "ndjson", "application/x-ndjson", "application/vnd.apache.parquet", "application/octet-stream":
-		return true
+	case "application/fhir+ndjson", "application/ndjson", "ndjson", "application/x-ndjson", "application/vnd.apache.parquet", "application/octet-stream":
+		return operation == "$export" || operation == "bulk"
+	case "csv":
+		s = "text/csv"
+	case "svg":
+		s = "image/svg+xml"
+	case "png":
+		s = "image/png"
 	}
-	return false
+	return s == "text/csv" && (operation == "$export" || operation == "bulk") || slices.Contains(formats[operation], s)
 }
 
 func fhirVersion(params string) (string, bool) {
@@ -454,7 +572,11 @@ func (s *Server) readBody(r *http.Request, in *Interaction) error {
 	default:
 		return nil
 	}
-	body := io.Reader(http.MaxBytesReader(nil, r.Body, s.maxBody))
+	most := s.maxBody
+	if in.Type != "" && !strings.HasPrefix(in.Special, "$") { // one resource, a patch of one, or a form
+		most = s.maxResource
+	}
+	body := io.Reader(http.MaxBytesReader(nil, r.Body, most))
 	switch enc := r.Header.Get("Content-Encoding"); enc {
 	case "", "identity":
 	case "gzip":
@@ -462,19 +584,23 @@ func (s *Server) readBody(r *http.Request, in *Interaction) error {
 		if err != nil {
 			return fault.New(fault.Invalid, "structure", "The body says gzip and is not.")
 		}
-		body = io.LimitReader(z, s.maxBody+1)
+		body = io.LimitReader(z, most+1)
 	default:
 		return fault.New(fault.Media, "not-supported", "Content-Encoding %q is not read; send gzip or none.", enc)
 	}
-	data, err := io.ReadAll(body)
+	in.held = s.bodies.reader(body)
+	data, err := io.ReadAll(in.held)
 	var large *http.MaxBytesError
 	switch {
-	case errors.As(err, &large), int64(len(data)) > s.maxBody:
-		return fault.New(fault.TooLarge, "too-long", "The body is larger than %d bytes.", s.maxBody)
+	case errors.As(err, &large), int64(len(data)) > most:
+		s.passOver(r)
+		return fault.New(fault.TooLarge, "too-long", "The body is larger than %d bytes, the most for %s; send it in smaller parts.", most, map[bool]string{true: "a Bundle or the parameters of an operation", false: "one resource"}[most == s.maxBody])
 	case errors.Is(err, os.ErrDeadlineExceeded): // of the connection, whose context ends with it
 		return fault.New(fault.Invalid, "timeout", "The body did not arrive in time; nothing was done. Send it again over a faster line, or in smaller parts.")
 	case r.Context().Err() != nil:
 		return r.Context().Err()
+	case fault.Is(err, fault.Unavailable):
+		return err
 	case err != nil:
 		return fault.New(fault.Invalid, "incomplete", "The body ended early or could not be read.")
 	}
@@ -488,8 +614,8 @@ func (s *Server) readBody(r *http.Request, in *Interaction) error {
 	}
 	switch {
 	case in.Form:
-		if mime != "application/x-www-form-urlencoded" {
-			return fault.New(fault.Media, "not-supported", "A search by POST carries application/x-www-form-urlencoded.")
+		if mime != formType {
+			return fault.New(fault.Media, "not-supported", "A search by POST carries "+formType+".")
 		}
 		pairs, err := search.ParsePairs(string(data))
 		if err != nil {
@@ -498,7 +624,7 @@ func (s *Server) readBody(r *http.Request, in *Interaction) error {
 		in.Query = append(in.Query, pairs...)
 		return nil
 	case in.Verb == http.MethodPatch && mime == "application/fhir+json":
-		if in.Body, err = fhirjson.Parse(data); err == nil && in.Body.Str("resourceType") != "Parameters" {
+		if in.Body, err = parseBody(data); err == nil && in.Body.Str("resourceType") != "Parameters" {
 			err = fault.New(fault.Media, "not-supported", "A patch in application/fhir+json is a FHIRPath Patch, a Parameters resource; send a JSON Patch as application/json-patch+json.")
 		}
 		return err
@@ -507,7 +633,7 @@ func (s *Server) readBody(r *http.Request, in *Interaction) error {
 			return fault.New(fault.Media, "not-supported", "A patch is sent as application/json-patch+json (RFC 6902), or as application/fhir+json (FHIRPath Patch).")
 		}
 		in.Patch = data
-		n, err := fhirjson.Parse(data)
+		n, err := parseBody(data)
 		if err == nil && n.Kind != fhirjson.Array {
 			err = fault.New(fault.Invalid, "structure", "A JSON Patch is an array of operations (RFC 6902).")
 		}
@@ -515,8 +641,16 @@ func (s *Server) readBody(r *http.Request, in *Interaction) error {
 	case mime != "application/fhir+json" && mime != "application/json" && mime != "text/json":
 		return fault.New(fault.Media, "not-supported", "A body of type %q is not read; send application/fhir+json.", mime)
 	}
-	in.Body, err = fhirjson.Parse(data)
+	in.Body, err = parseBody(data)
 	return err
+}
+
+// passOver reads the rest of a body that is too large, up to a limit: a client
+// that is cut off while it sends sees a broken connection and not the answer.
+func (s *Server) passOver(r *http.Request) {
+	if r.Header.Get("Expect") == "" { // who asks first has sent nothing yet
+		_, _ = io.CopyN(io.Discard, r.Body, 4*s.maxBody)
+	}
 }
 
 // write sends an answer. Bodies are complete before the status goes out.
@@ -530,6 +664,9 @@ func (s *Server) write(c *gin.Context, in *Interaction, a *Answer) {
 	}
 	if a.ETag != "" {
 		h.Set("ETag", a.ETag)
+	}
+	if a.Note != "" {
+		h.Set("Warning", `299 - "`+a.Note+`"`)
 	}
 	if !a.LastModified.IsZero() {
 		h.Set("Last-Modified", a.LastModified.UTC().Format(http.TimeFormat))

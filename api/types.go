@@ -19,10 +19,10 @@ const (
 	constant        // the project's own conformance resources: read, search
 )
 
-// types is what contract 3.1 offers; /fhir/metadata and the router read it.
+// types are those that the service offers; /fhir/metadata and the router read it.
 var types = map[string]manner{
 	"Device": full, "DeviceUseStatement": full, "Observation": full, "Patient": full, "Encounter": full, "Location": full,
-	"Practitioner": full, "PractitionerRole": full, "Organization": full, "Group": full, "Provenance": full, "Subscription": full,
+	"Practitioner": full, "PractitionerRole": full, "Organization": full, "Group": full, "Provenance": full, "Subscription": full, "Task": full,
 	"DetectedIssue": derived, "AuditEvent": access,
 	"StructureDefinition": constant, "ValueSet": constant, "CodeSystem": constant, "SearchParameter": constant, "OperationDefinition": constant,
 }

@@ -1,9 +1,12 @@
 package api
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"net/http"
+	"net/url"
+	"slices"
 	"strings"
 
 	jsonpatch "github.com/evanphx/json-patch/v5"
@@ -42,29 +45,62 @@ func (s *Server) remove(ctx context.Context, in *Interaction) (*Answer, error) {
 	return s.single(ctx, in, s.planDelete)
 }
 
-// maxTries is how often a write that others overtake is planned anew; each
-// time at least one of them has got through.
-const maxTries = 64
-
-// single plans and commits one write. A write that nobody pinned to a version
-// is planned again when another writer came between.
+// single plans and commits one write.
 func (s *Server) single(ctx context.Context, in *Interaction, f func(context.Context, *Interaction) (plan, error)) (*Answer, error) {
-	for try := 0; ; try++ {
-		p, err := f(ctx, in)
-		if err != nil || p.answered != nil {
-			return p.answered, err
+	ctx, span := s.tracer.Start(ctx, "commit")
+	defer span.End()
+	var p plan
+	results, err := s.ward.Do(ctx, in.names(), func(ctx context.Context) (_ []ward.Change, _ []store.AuditRecord, err error) {
+		if p, err = f(ctx, in); err != nil || p.answered != nil {
+			return nil, nil, err
 		}
-		cctx, span := s.tracer.Start(ctx, "commit")
-		results, err := s.ward.Commit(cctx, []ward.Change{p.change}, s.auditWrites(in))
-		span.End()
-		if fault.Is(err, fault.Precondition) && in.IfMatch == "" && p.change.Expect > 0 && try < maxTries {
-			continue
+		changes, audit := []ward.Change{p.change}, s.auditWrites(in)
+		if in.Provenance != nil {
+			with, err := s.accompany(ctx, in)
+			if err != nil {
+				return nil, nil, err
+			}
+			changes, audit = append(changes, with.change), append(audit, s.auditWrites(with.in)...)
 		}
-		if err != nil {
-			return nil, err
+		return changes, audit, nil
+	})
+	if refused := (*ward.Refused)(nil); errors.As(err, &refused) {
+		if e := refused.By[0]; e != nil {
+			return nil, e
 		}
-		return s.wrote(in, p, results[0]), nil
+		return nil, inHeader(refused.Unwrap())
 	}
+	if err != nil || p.answered != nil {
+		return p.answered, err
+	}
+	return s.wrote(in, p, results[0]), nil
+}
+
+// names are the resource and the condition that a write is about, for ward.Do.
+func (in *Interaction) names() []string {
+	switch {
+	case in.ID != "" && in.Verb != http.MethodPost:
+		return []string{in.Type + "/" + in.ID}
+	case in.Verb != http.MethodPost:
+		return []string{condition(in.Type, in.Query)}
+	case in.IfNoneExist != "":
+		if pairs, err := in.noneExist(); err == nil {
+			return []string{condition(in.Type, pairs)}
+		}
+	}
+	return nil
+}
+
+// condition is the same for conditions that say the same in another order.
+func condition(typ string, pairs []search.Pair) string {
+	v := url.Values{}
+	for _, p := range pairs {
+		v.Add(p.Name, p.Value)
+	}
+	for _, values := range v {
+		slices.Sort(values)
+	}
+	return typ + "?" + v.Encode()
 }
 
 func (s *Server) wrote(in *Interaction, p plan, r store.Result) *Answer {
@@ -79,8 +115,6 @@ func (s *Server) wrote(in *Interaction, p plan, r store.Result) *Answer {
 			a.ETag = versionTag(r.Version.Number)
 		}
 		return a
-	case r.Existing:
-		return s.written(in, r.Version, http.StatusOK)
 	case r.Created:
 		return s.written(in, r.Version, http.StatusCreated)
 	}
@@ -102,13 +136,65 @@ func (in *Interaction) resource() (*fhirjson.Node, error) {
 }
 
 func (s *Server) planCreate(ctx context.Context, in *Interaction) (plan, error) {
+	if in.ID != "" {
+		return plan{in: in}, fault.New(fault.Method, "not-supported", "Create with POST %s, or with PUT %s/%s.", in.Type, in.Type, in.ID)
+	}
+	var unless *search.Query
+	if in.IfNoneExist != "" {
+		in.audit.is("create", "C", in.Type)
+		v, q, _, err := s.ifNoneExist(ctx, in, nil)
+		if err != nil {
+			return plan{in: in}, err
+		}
+		if v != nil {
+			in.audit.entity = v.Key.String()
+			return plan{in: in, answered: s.existing(in, *v)}, nil
+		}
+		unless = q
+	}
+	return s.planNew(ctx, in, store.Key{Type: in.Type, ID: ward.NewID()}, unless)
+}
+
+// ifNoneExist runs the condition of a create: what is there, beside what goes,
+// or the query that nothing may match when it is made.
+func (s *Server) ifNoneExist(ctx context.Context, in *Interaction, but map[store.Key]bool) (*store.Version, *search.Query, []search.Pair, error) {
+	if err := offered(in.Type, "create", full); err != nil {
+		return nil, nil, nil, err
+	}
+	if _, err := in.grant(in.Type, auth.Create); err != nil {
+		return nil, nil, nil, err
+	}
+	pairs, err := in.noneExist()
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	v, q, err := s.matchBut(ctx, in, pairs, but)
+	return v, &q, pairs, err
+}
+
+// noneExist reads If-None-Exist. R4 has the query alone there; clients also
+// send it with the URL of the search in front, of which the type must be right.
+func (in *Interaction) noneExist() ([]search.Pair, error) {
+	text := in.IfNoneExist
+	if path, query, ok := strings.Cut(text, "?"); ok && !strings.Contains(path, "=") {
+		if typ := path[strings.LastIndexByte(path, '/')+1:]; typ != "" && typ != in.Type {
+			return nil, fault.New(fault.Invalid, "value", "If-None-Exist searches %q, but a %s is to be created.", typ, in.Type)
+		}
+		text = query
+	}
+	pairs, err := search.ParsePairs(text)
+	if err != nil {
+		return nil, fault.New(fault.Invalid, "value", "If-None-Exist: %v", err)
+	}
+	return pairs, nil
+}
+
+// planNew plans a create under that key.
+func (s *Server) planNew(ctx context.Context, in *Interaction, key store.Key, unless *search.Query) (plan, error) {
 	in.audit.is("create", "C", in.Type)
 	p := plan{in: in}
 	if err := offered(in.Type, "create", full); err != nil {
 		return p, err
-	}
-	if in.ID != "" {
-		return p, fault.New(fault.Method, "not-supported", "Create with POST %s, or with PUT %s/%s.", in.Type, in.Type, in.ID)
 	}
 	g, err := in.grant(in.Type, auth.Create)
 	if err != nil {
@@ -118,27 +204,13 @@ func (s *Server) planCreate(ctx context.Context, in *Interaction) (plan, error) 
 	if err != nil {
 		return p, err
 	}
+	// The id that it will have decides whose compartment a Patient is.
+	n.SetAt(1, "id", fhirjson.Str(key.ID))
 	if err := s.mayWrite(in.Type, g, n, auth.Create); err != nil {
 		return p, err
 	}
-	n.Delete("id")
-	key := store.Key{Type: in.Type, ID: ward.NewID()}
-	in.audit.entity = key.String() + "/_history/1"
-	p.change = ward.Change{Method: store.Post, Key: key, Resource: n, Expect: store.Absent, Only: only(g)}
-	if in.IfNoneExist != "" {
-		pairs, err := search.ParsePairs(strings.TrimPrefix(in.IfNoneExist, "?"))
-		if err != nil {
-			return p, fault.New(fault.Invalid, "value", "If-None-Exist: %v", err)
-		}
-		q, err := s.criteria(in, pairs)
-		if err != nil {
-			return p, err
-		}
-		if err := s.resolve(ctx, in, &q); err != nil {
-			return p, err
-		}
-		p.change.Unless = &q
-	}
+	in.audit.will(key, 1)
+	p.change = ward.Change{Method: store.Post, Key: key, Resource: n, Expect: store.Absent, Unless: unless, Only: only(g)}
 	return p, s.beforeWrite(ctx, in, n, nil)
 }
 
@@ -161,23 +233,28 @@ func (s *Server) criteria(in *Interaction, pairs []search.Pair) (search.Query, e
 }
 
 // match runs a conditional search: none, one, or a refusal for several.
-func (s *Server) match(ctx context.Context, in *Interaction) (*store.Version, search.Query, error) {
-	q, err := s.criteria(in, in.Query)
+func (s *Server) match(ctx context.Context, in *Interaction, pairs []search.Pair) (*store.Version, search.Query, error) {
+	return s.matchBut(ctx, in, pairs, nil)
+}
+
+// matchBut is match without what is left out.
+func (s *Server) matchBut(ctx context.Context, in *Interaction, pairs []search.Pair, but map[store.Key]bool) (*store.Version, search.Query, error) {
+	q, err := s.criteria(in, pairs)
 	if err != nil {
 		return nil, q, err
 	}
 	if err := s.resolve(ctx, in, &q); err != nil {
 		return nil, q, err
 	}
-	page, err := s.store.Search(ctx, q)
+	found, err := s.two(ctx, q, but)
 	if err != nil {
 		return nil, q, err
 	}
-	switch len(page.Matches) {
+	switch len(found) {
 	case 0:
 		return nil, q, nil
 	case 1:
-		return &page.Matches[0], q, nil
+		return &found[0], q, nil
 	}
 	return nil, q, fault.New(fault.Precondition, "multiple-matches", "Several resources match the criteria; make them select one.")
 }
@@ -200,7 +277,7 @@ func (s *Server) planUpdate(ctx context.Context, in *Interaction) (plan, error) 
 	id := n.Str("id")
 	var unless *search.Query
 	if in.ID == "" { // conditional update
-		v, q, err := s.match(ctx, in)
+		v, q, err := s.match(ctx, in, in.Query)
 		if err != nil {
 			return p, err
 		}
@@ -217,7 +294,7 @@ func (s *Server) planUpdate(ctx context.Context, in *Interaction) (plan, error) 
 	} else if id != in.ID {
 		return p, fault.At(fault.Invalid, "value", in.Type+".id", "The body has id %q, the URL %s; an update needs the same id in both.", id, in.ID)
 	}
-	if !idPattern(key.ID) {
+	if !fhirjson.IsID(key.ID) {
 		return p, fault.At(fault.Invalid, "value", in.Type+".id", "An id has 1 to 64 characters from A-Z, a-z, 0-9, - and '.'.")
 	}
 	expect, err := in.expectation()
@@ -228,14 +305,14 @@ func (s *Server) planUpdate(ctx context.Context, in *Interaction) (plan, error) 
 	if err != nil {
 		return p, err
 	}
-	if expect == store.Any && before != nil {
-		expect = store.Expect(number)
-	}
 	if before == nil && in.IfMatch != "" {
 		if !g.Unrestricted() {
 			return p, hidden(key)
 		}
 		return p, fault.New(fault.Precondition, "conflict", "If-Match names a version, but %s is not there.", key)
+	}
+	if before != nil && in.noneMatch(number) {
+		return p, fault.New(fault.Precondition, "conflict", "If-None-Match: %s does not hold: %s is there, at version %d.", in.IfNoneMatch, key, number)
 	}
 	if err := stale(key, expect, number); err != nil {
 		return p, err
@@ -244,7 +321,8 @@ func (s *Server) planUpdate(ctx context.Context, in *Interaction) (plan, error) 
 		return p, err
 	}
 	n.Set("id", fhirjson.Str(key.ID))
-	p.change = ward.Change{Method: store.Put, Key: key, Resource: n, Expect: expect, Unless: unless, Only: only(g)}
+	in.audit.will(key, number+1)
+	p.change = ward.Change{Method: store.Put, Key: key, Resource: n, Expect: expect, Rests: rests(number), Unless: unless, Only: only(g), By: in.Who.Subject}
 	return p, s.beforeWrite(ctx, in, n, before)
 }
 
@@ -253,7 +331,7 @@ func (s *Server) planUpdate(ctx context.Context, in *Interaction) (plan, error) 
 func (s *Server) target(ctx context.Context, in *Interaction) (key store.Key, expect store.Expect, found bool, err error) {
 	key = store.Key{Type: in.Type, ID: in.ID}
 	if in.ID == "" {
-		v, _, err := s.match(ctx, in)
+		v, _, err := s.match(ctx, in, in.Query)
 		if err != nil || v == nil {
 			return key, 0, false, err
 		}
@@ -271,14 +349,22 @@ func stale(key store.Key, expect store.Expect, number int64) error {
 	return nil
 }
 
+// rests pins a plan to the version that it has read, 0 for none.
+func rests(number int64) store.Expect {
+	if number == 0 {
+		return store.Absent
+	}
+	return store.Expect(number)
+}
+
 // only is the one patient of whom the caller of a write may know.
 func only(g auth.Grant) string {
 	patient, _ := g.Patient()
 	return patient
 }
 
-// replaced reads what a write replaces; nil when there is nothing. What the
-// grant does not let through is hidden, a deletion too.
+// replaced reads what a write replaces, nil when there is nothing, and the
+// number of its version or of its deletion. What the grant does not let through is hidden, a deletion too.
 func (s *Server) replaced(ctx context.Context, typ string, key store.Key, g auth.Grant, a auth.Action) (*fhirjson.Node, int64, error) {
 	v, err := s.store.Read(ctx, key)
 	if fault.Is(err, fault.NotFound) {
@@ -293,7 +379,7 @@ func (s *Server) replaced(ctx context.Context, typ string, key store.Key, g auth
 		if err == nil && !ok {
 			err = hidden(key)
 		}
-		return nil, 0, err
+		return nil, v.Number, err
 	}
 	ok, err := s.permitsVersion(g, v)
 	if err == nil && !ok {
@@ -315,7 +401,9 @@ func (s *Server) planPatch(ctx context.Context, in *Interaction) (plan, error) {
 	if err := offered(in.Type, "patch", full); err != nil {
 		return p, err
 	}
-	g, err := in.grant(in.Type, auth.Update)
+	// A patch tells what is there: by test operations, by paths that exist, and
+	// by its answer. So it takes the right to read, too.
+	g, err := in.grant(in.Type, auth.Update|auth.Read)
 	if err != nil {
 		return p, err
 	}
@@ -345,9 +433,6 @@ func (s *Server) planPatch(ctx context.Context, in *Interaction) (plan, error) {
 	if err := stale(key, expect, v.Number); err != nil {
 		return p, err
 	}
-	if expect == store.Any || expect == store.Exists {
-		expect = store.Expect(v.Number)
-	}
 	before, err := fhirjson.Parse(v.Body.JSON)
 	if err != nil {
 		return p, fault.Wrap(err, "read "+key.String())
@@ -359,10 +444,14 @@ func (s *Server) planPatch(ctx context.Context, in *Interaction) (plan, error) {
 	if err != nil {
 		return p, err
 	}
+	if in.note, err = freshNarrative(before, n); err != nil {
+		return p, err
+	}
 	if err := s.mayWrite(in.Type, g, n, auth.Update); err != nil {
 		return p, err
 	}
-	p.change = ward.Change{Method: store.Put, Key: key, Resource: n, Expect: expect, Only: only(g)}
+	in.audit.will(key, v.Number+1)
+	p.change = ward.Change{Method: store.Put, Key: key, Resource: n, Expect: expect, Rests: rests(v.Number), Only: only(g), By: in.Who.Subject}
 	return p, s.beforeWrite(ctx, in, n, before)
 }
 
@@ -380,6 +469,9 @@ func (s *Server) patched(v store.Version, in *Interaction) (n *fhirjson.Node, er
 		return nil, err
 	}
 	if in.Body != nil {
+		if err := patchOperations(len(in.Body.Each("parameter")), len(raw), in.Body.Size()); err != nil {
+			return nil, err
+		}
 		if err := r4.Patch(n, in.Body); err != nil {
 			return nil, err
 		}
@@ -390,11 +482,57 @@ func (s *Server) patched(v store.Version, in *Interaction) (n *fhirjson.Node, er
 	return n, nil
 }
 
+// freshNarrative sees to a narrative that a patch has left as it was beside data
+// that it changed, so that nobody reads of what is no longer so: one that was
+// generated is made anew, one that says more than the data cannot be, and any
+// other goes. It says which.
+func freshNarrative(before, after *fhirjson.Node) (note string, err error) {
+	text := after.Get("text")
+	if text == nil || before.Get("text") == nil || !bytes.Equal(text.Bytes(), before.Get("text").Bytes()) || bytes.Equal(data(before), data(after)) {
+		return "", nil
+	}
+	switch text.Str("status") {
+	case "additional":
+		return "", fault.At(fault.Rule, "business-rule", after.Str("resourceType")+".text", "The narrative says more than the data (status additional) and the patch leaves it as it was, so that it may no longer be true; change or remove text in the same patch.")
+	case "generated":
+		if fresh := r4.Narrate(after); fresh != nil {
+			after.Set("text", fresh)
+			return "The narrative was generated anew from the data.", nil
+		}
+	}
+	after.Delete("text")
+	return "The narrative was dropped, since the data beside it changed.", nil
+}
+
+// data is a resource without its narrative and meta.
+func data(n *fhirjson.Node) []byte {
+	c := &fhirjson.Node{Kind: fhirjson.Object}
+	for _, m := range n.Members {
+		if m.Name != "text" && m.Name != "meta" {
+			c.Members = append(c.Members, m)
+		}
+	}
+	return c.Bytes()
+}
+
 // applyJSONPatch applies an RFC 6902 document.
 func applyJSONPatch(v store.Version, raw, doc []byte) ([]byte, error) {
 	ops, err := jsonpatch.DecodePatch(doc)
 	if err != nil {
 		return nil, fault.New(fault.Invalid, "structure", "The body is not a JSON Patch document: an array of operations with op and path (RFC 6902).")
+	}
+	if err := patchOperations(len(ops), len(raw), len(doc)); err != nil {
+		return nil, err
+	}
+	for _, op := range ops {
+		path, _ := op.Path()
+		from, _ := op.From()
+		for token := range strings.SplitSeq(path+"/"+from, "/") {
+			// RFC 6901, 4: an index has no leading zero; no element is named by digits.
+			if len(token) > 1 && token[0] == '0' && strings.Trim(token, "0123456789") == "" {
+				return nil, fault.New(fault.Invalid, "value", "The patch names the index %s; write it without leading zeros (RFC 6901).", token)
+			}
+		}
 	}
 	opts := jsonpatch.NewApplyOptions()
 	opts.AccumulatedCopySizeLimit = store.MaxResource
@@ -445,9 +583,7 @@ func (s *Server) planDelete(ctx context.Context, in *Interaction) (plan, error) 
 	if err := stale(key, expect, number); err != nil {
 		return p, err
 	}
-	if expect == store.Any {
-		expect = store.Expect(number)
-	}
-	p.change = ward.Change{Method: store.Delete, Key: key, Expect: expect}
+	in.audit.will(key, number+1)
+	p.change = ward.Change{Method: store.Delete, Key: key, Expect: expect, Rests: rests(number)}
 	return p, nil
 }

@@ -48,9 +48,11 @@ func member(b []byte, m fhirjson.Member, first *bool) []byte {
 	return m.Value.Append(b)
 }
 
-// Claims are the identifiers, as "system|value", that only one Observation may hold.
-func Claims(n *fhirjson.Node) []string {
-	if n.Str("resourceType") != "Observation" {
+// Claims are the identifiers, as "system|value", of a drain entry, which only
+// one may hold. Other Observations may share one, as the results of one order
+// do.
+func Claims(n *fhirjson.Node, f store.Facts) []string {
+	if f.Entry == nil || f.Entry.Drain == "" {
 		return nil
 	}
 	var out []string

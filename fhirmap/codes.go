@@ -25,6 +25,7 @@ const (
 	CodeInstilled   = "instilled-volume"
 	CodePatency     = "patency"
 	CodeDislodged   = "dislodged"
+	CodeCare        = "drain-care"
 	CodeCapacity    = "reservoir-capacity"
 	CodeCompartment = "compartment"
 	CodeEstimated   = "estimated"
@@ -33,6 +34,7 @@ const (
 	CodeOtherIntake = "other-intake"
 	CodeBlood       = "intake-blood"
 	CodeIrrigation  = "intake-irrigation"
+	CodeWalk        = "planned-walk"
 )
 
 // LOINC codes of the components of an emptying: exudate from wound.
@@ -131,6 +133,14 @@ var vessels = map[string]drain.Vessel{
 	"syringe": drain.Syringe, "reservoir-markings": drain.ReservoirMarkings, "scale": drain.Scale,
 }
 
+var cares = map[string]drain.Care{
+	"port-cleaned": drain.PortCleaned, "tubing-milked": drain.TubingMilked, "re-secured": drain.ReSecured,
+	"dressing-changed": drain.DressingChanged, "recompressed": drain.Recompressed,
+}
+
+// foulOdour is SNOMED CT for an offensive odour, accepted beside words.
+const foulOdour = "447547000"
+
 var compartments = map[string]drain.Compartment{
 	"wound": drain.Wound, "peritoneal": drain.Peritoneal, "biliary": drain.Biliary, "pleural": drain.Pleural, "pericardial": drain.Pericardial,
 }
@@ -143,3 +153,9 @@ var signs = map[string]drain.Sign{
 }
 
 const codeSuture = "suture"
+
+// CompartmentOf is the body space that the code of an emptying names.
+func CompartmentOf(system, code string) (drain.Compartment, bool) {
+	c, ok := outputCodes[code]
+	return c, ok && system == LOINC && c != drain.Unspecified
+}

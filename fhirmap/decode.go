@@ -77,11 +77,16 @@ func (r Reader) Decode(n *fhirjson.Node) (store.Facts, *fault.List) {
 			f.Stay = r.stay(&e)
 		}
 	case "DetectedIssue":
-		f.Finding = findingOf(n)
+		f.Concern = concernOf(n)
 	case "Location":
 		var p fhir.Location
 		if typed(n, &p, &l) {
-			f.Place = &drain.Place{ID: deref(p.Id), Name: deref(p.Name), PartOf: r.id(p.PartOf, "Location")}
+			f.Place = &drain.Place{ID: deref(p.Id), Name: deref(p.Name), PartOf: r.id(p.PartOf, "Location"), Kind: firstCode(n.Get("physicalType"))}
+		}
+	case "Task":
+		var t fhir.Task
+		if typed(n, &t, &l) {
+			f.Walk = r.walk(&t, &l)
 		}
 	}
 	return f, &l
@@ -213,7 +218,7 @@ func about(o *fhir.Observation, l *fault.List) topics {
 		}
 	}
 	if len(spaces) > 1 {
-		l.Add("value", "Observation.code", "The codes say drain output of several compartments (%s), and a drain empties one; keep its code.", strings.Join(spaces, ", "))
+		l.Add("value", "Observation.code", "The codes say drain output of several compartments (%s), but a drain empties one compartment; keep its code.", strings.Join(spaces, ", "))
 	}
 	return t
 }
@@ -241,7 +246,7 @@ func moment(n *fhirjson.Node, l *fault.List) time.Time {
 	if p := n.Get("effectivePeriod"); text == "" && p != nil {
 		expr, text = "Observation.effective.end", p.Str("end")
 		if text == "" {
-			l.Add("required", expr, "The period has no end, so that nobody knows when the reading was taken: set end, or send effectiveDateTime.")
+			l.Add("required", expr, "The period has no end, so the time of the reading is unknown: set end, or send effectiveDateTime.")
 			return time.Time{}
 		}
 	}
@@ -299,7 +304,7 @@ func plausible(v drain.Volume, q *fhir.Quantity, expr string, l *fault.List) boo
 		l.Add("value", expr+".value", "The volume is negative (%s); send what was measured, and irrigant as the %s component.", q.Value, CodeInstilled)
 	case v.Cmp(drain.MLInt(maxVolume)) > 0:
 		advice := cmp.Or(ucum.Caution(deref(q.Code)), "Codes are case-sensitive: mL, L.")
-		l.Add("value", expr, "%s %s is %s mL, more than there can be: correct the number or the unit. %s.", q.Value, deref(q.Code), v.Text(0), strings.TrimSuffix(advice, "."))
+		l.Add("value", expr, "%s %s is %s mL, more than is possible: correct the number or the unit. %s.", q.Value, deref(q.Code), v.Text(0), strings.TrimSuffix(advice, "."))
 	default:
 		return true
 	}
@@ -385,6 +390,14 @@ func components(o *fhir.Observation, e *drain.Entry, l *fault.List) {
 				}
 			case system == LOINC && code == LOINCColour:
 				e.Colour = words(c)
+			case system == LOINC && code == LOINCOdour:
+				e.Odour = odour(c)
+			case system == Local && code == CodeCare:
+				var care drain.Care
+				coded(c, code, cares, &care, expr, l)
+				if care != "" {
+					e.Care = append(e.Care, care)
+				}
 			case system == Local && code == CodeSuction:
 				coded(c, code, suctions, &e.Suction, expr, l)
 			case system == Local && code == CodePatency:
@@ -403,7 +416,7 @@ func components(o *fhir.Observation, e *drain.Entry, l *fault.List) {
 				if c.ValueBoolean != nil {
 					e.Dislodged = *c.ValueBoolean
 				} else if c.DataAbsentReason == nil {
-					l.Add("value", expr, "That the drain is out is charted as valueBoolean, or with dataAbsentReason.")
+					l.Add("value", expr, "Chart a dislodged drain as valueBoolean, or with dataAbsentReason.")
 				}
 			case system == Local && code == codeSuture:
 				if sign(c, expr, l, &e.Assessed) == no {
@@ -418,6 +431,8 @@ func components(o *fhir.Observation, e *drain.Entry, l *fault.List) {
 	}
 	slices.Sort(e.Signs)
 	e.Signs = slices.Compact(e.Signs)
+	slices.Sort(e.Care)
+	e.Care = slices.Compact(e.Care)
 }
 
 type reply int
@@ -475,7 +490,7 @@ func pick[T ~string](c *fhir.CodeableConcept, from map[string]T, into *T, expr s
 		case !ok:
 			l.Add("code-invalid", expr, "%q is not a code of %s that fits here: use one of %s.", deref(coding.Code), Local, listed(from))
 		case found != "" && v != found:
-			l.Add("value", expr, "%q and %q cannot both hold; keep one.", found, v)
+			l.Add("value", expr, "%q and %q exclude each other; keep one.", found, v)
 		default:
 			found = v
 		}
@@ -539,7 +554,7 @@ func (r Reader) device(d *fhir.Device, l *fault.List) *drain.Drain {
 			for j := range p.ValueQuantity {
 				v, ok := volume(&p.ValueQuantity[j], expr, l)
 				if ok && v.Sign() == 0 {
-					l.Add("value", expr, "A reservoir cannot hold 0 mL; leave the property out when the capacity is not known.")
+					l.Add("value", expr, "A reservoir cannot hold 0 mL; leave the property out when the capacity is unknown.")
 				}
 				out.Capacity = v
 			}
@@ -587,10 +602,13 @@ func (r Reader) placement(u *fhir.DeviceUseStatement, l *fault.List) *drain.Plac
 			p.End = end.Hi
 		}
 		if !p.End.IsZero() && p.End.Before(p.Start) {
-			l.Add("value", "DeviceUseStatement.timing.end", "The drain was removed before it was placed; put start and end right.")
+			l.Add("value", "DeviceUseStatement.timing.end", "The drain was removed before it was placed; correct start and end.")
 		}
 	case u.TimingDateTime != nil:
 		p.Start = at(u.TimingDateTime, "DeviceUseStatement.timing").Lo
+	}
+	if p.End.IsZero() && (p.Status == drain.PlacementCompleted || p.Status == drain.PlacementStopped) {
+		l.Add("required", "DeviceUseStatement.timing.end", "The placement is %s but has no end: set timingPeriod.end to the time when the drain came out.", p.Status)
 	}
 	return p
 }
@@ -605,11 +623,10 @@ func (r Reader) stay(e *fhir.Encounter) *drain.Stay {
 	case fhir.EncounterStatusArrived, fhir.EncounterStatusTriaged, fhir.EncounterStatusInProgress, fhir.EncounterStatusOnleave:
 		s.Open = true
 	}
-	if e.Period != nil && e.Period.Start != nil {
-		if iv, err := fhirdate.Parse(*e.Period.Start, r.Zone); err == nil {
-			s.Start = iv.Lo
-		}
+	if e.Status == fhir.EncounterStatusFinished {
+		s.Finished = true
 	}
+	s.Start, s.End = r.span(e.Period)
 	var last []string
 	for _, loc := range e.Location {
 		place := r.id(&loc.Location, "Location")
@@ -629,6 +646,53 @@ func (r Reader) stay(e *fhir.Encounter) *drain.Stay {
 	}
 	s.Places = append(s.Places, last...)
 	return s
+}
+
+// span reads a period; a date begins with its first instant and ends with its
+// last. A part that is not there, or cannot be read, is zero.
+func (r Reader) span(p *fhir.Period) (start, end time.Time) {
+	if p == nil {
+		return start, end
+	}
+	if p.Start != nil {
+		if iv, err := fhirdate.Parse(*p.Start, r.Zone); err == nil {
+			start = iv.Lo
+		}
+	}
+	if p.End != nil {
+		if iv, err := fhirdate.Parse(*p.End, r.Zone); err == nil {
+			if end = iv.Hi; iv.Precision >= fhirdate.Second {
+				end = iv.Lo
+			}
+		}
+	}
+	return start, end
+}
+
+// walk reads a planned walk; nil for any other Task.
+func (r Reader) walk(t *fhir.Task, l *fault.List) *drain.Walk {
+	if t.Code == nil || !has(t.Code, Local, CodeWalk) {
+		return nil
+	}
+	w := &drain.Walk{ID: deref(t.Id), Patient: r.id(t.For, "Patient")}
+	switch t.Status {
+	case fhir.TaskStatusCompleted, fhir.TaskStatusCancelled, fhir.TaskStatusRejected, fhir.TaskStatusFailed, fhir.TaskStatusEnteredInError:
+	default:
+		w.Open = true
+	}
+	if t.Restriction != nil {
+		w.Start, w.End = r.span(t.Restriction.Period)
+	}
+	if w.Patient == "" {
+		l.Add("required", "Task.for", "The planned walk names no patient of this service: set for to a reference such as Patient/123.")
+	}
+	switch {
+	case w.Start.IsZero():
+		l.Add("required", "Task.restriction.period.start", "The planned walk has no time: set restriction.period.start to when the patient leaves.")
+	case !w.End.IsZero() && w.End.Before(w.Start):
+		l.Add("value", "Task.restriction.period.end", "The walk ends before it starts; correct start and end.")
+	}
+	return w
 }
 
 // id is the logical id of a literal reference to the type, relative or below
@@ -670,6 +734,15 @@ func text(c *fhir.CodeableConcept) string {
 		return deref(c.Coding[0].Code)
 	}
 	return ""
+}
+
+// odour reads an odour as it was charted; SNOMED's code for an offensive one is
+// foul, whatever words stand beside it.
+func odour(c *fhir.ObservationComponent) string {
+	if v := c.ValueCodeableConcept; v != nil && has(v, SNOMED, foulOdour) {
+		return "foul"
+	}
+	return words(c)
 }
 
 func words(c *fhir.ObservationComponent) string {

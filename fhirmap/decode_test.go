@@ -149,6 +149,8 @@ func words(f store.Facts) string {
 		}
 		put("signs", e.Signs)
 		put("assessed", e.Assessed)
+		put("odour", e.Odour)
+		put("care", e.Care)
 		put("dislodged", e.Dislodged)
 		put("route", e.Route)
 		if e.Kilograms.Sign() != 0 {
@@ -217,7 +219,8 @@ func TestDecodeEntries(t *testing.T) {
 		"microseconds":                    {`"effectiveDateTime":"2026-11-25T13:05:00.000001Z"`, "emptying final p1/d1 at=2026-11-25 13:05:00.000001 +0000 UTC measured=35"},
 		"all components": {parts(loinc+"72290-0", is("serosanguineous"), loinc+"72289-2", `"valueString":"pink"`, "suction-state", is("charged"),
 			"reservoir-fill", quantity("40.5", "%"), "measuring-vessel", is("syringe"), "instilled-volume", quantity("1", "cL"), "patency", is("sluggish"), "dislodged", `"valueBoolean":true`, loinc+"72288-4", `"valueString":"none"`),
-			"emptying final p1/d1 measured=35 instilled=10 mL vessel=syringe looks=serosanguineous colour=pink suction=charged patency=sluggish fill=40.5% dislodged=true"},
+			"emptying final p1/d1 measured=35 instilled=10 mL vessel=syringe looks=serosanguineous colour=pink suction=charged patency=sluggish fill=40.5% odour=none dislodged=true"},
+		"odour and care":                {parts(loinc+"72288-4", is(sct+"447547000"), "drain-care", is("tubing-milked"), "drain-care", is("port-cleaned"), "drain-care", is("port-cleaned")), "emptying final p1/d1 measured=35 odour=foul care=[port-cleaned tubing-milked]"},
 		"colour coded":                  {parts(loinc+"72289-2", is(sct+"371240000")), "emptying final p1/d1 measured=35 colour=371240000"},
 		"appearance, SNOMED CT":         {parts(loinc+"72290-0", is(sct+"70150004")), "emptying final p1/d1 measured=35 looks=bilious"},
 		"appearance in words only":      {parts(loinc+"72290-0", `"valueCodeableConcept":{"text":"milky"}`), "emptying final p1/d1 measured=35"},

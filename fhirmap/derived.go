@@ -18,6 +18,7 @@ import (
 
 	"tidemark/internal/answer"
 	"tidemark/internal/balance"
+	"tidemark/internal/concern"
 	"tidemark/internal/drain"
 	"tidemark/internal/escalate"
 	"tidemark/internal/fhirdate"
@@ -149,9 +150,9 @@ func percent(r *big.Rat) string {
 
 func thresholds(version, approved string) string {
 	if approved != "" {
-		return "Judged by ward policy " + version + ", approved: " + approved + "."
+		return "Evaluated by ward policy " + version + ", approved: " + approved + "."
 	}
-	return "Judged by ward policy " + version + ", whose thresholds are examples until the hospital approves its own."
+	return "Evaluated by ward policy " + version + ", whose thresholds are examples until the hospital approves its own."
 }
 
 // DrainOutput writes the answer to $drain-output.
@@ -178,7 +179,7 @@ func DrainOutput(a answer.Output) []*fhirjson.Node {
 		if a.RateU > 0 {
 			withU(o.ValueQuantity, a.RateU)
 		}
-		o.from([]string{a.Rate.Entry.ID})
+		o.from(a.Rate.IDs())
 		out = append(out, o.tree())
 	}
 	out = append(out, subject(trendObs(a)).tree(), subject(courseObs(a)).tree())
@@ -195,10 +196,16 @@ func total(t balance.Total, net string, a answer.Output) *obs {
 	if t.Preliminary {
 		o.Status = fhir.ObservationStatusPreliminary
 	}
-	if t.N == 0 && t.Covered == 0 && t.InPlace > 0 {
-		// Nothing is known of this window: unknown, which is not zero.
-		o.DataAbsentReason = concept(Absent, "unknown", "Unknown")
-	} else {
+	switch t.Absent { // which is not zero
+	case balance.NothingKnown:
+		o.DataAbsentReason = concept(Absent, string(t.Absent), "Unknown")
+	case balance.NothingCharted:
+		o.DataAbsentReason = concept(Absent, string(t.Absent), "Not Performed")
+		o.note("No emptying charted in this window; sums over windows leave it out.")
+	case balance.NotInPlace:
+		o.DataAbsentReason = concept(Absent, string(t.Absent), "Not Applicable")
+		o.note("The drain was not in place in this window.")
+	default:
 		o.ValueQuantity = quantity(net, "mL")
 		if t.HasU {
 			withU(o.ValueQuantity, t.U/balance.Expansion)
@@ -228,9 +235,9 @@ func total(t balance.Total, net string, a answer.Output) *obs {
 func bound(known, lower bool) string {
 	switch {
 	case lower && known:
-		return "Some readings name no vessel, so that the true uncertainty is larger."
+		return "Some readings have no vessel, so the true uncertainty is larger."
 	case lower:
-		return "No reading names its vessel, so that the uncertainty is not known."
+		return "No reading has a vessel, so the uncertainty is unknown."
 	}
 	return ""
 }
@@ -259,7 +266,7 @@ func trendObs(a answer.Output) *obs {
 	}
 	o.note(r.Note)
 	for _, iv := range a.TrendFrom {
-		o.from([]string{iv.Entry.ID})
+		o.from(iv.IDs())
 	}
 	return o
 }
@@ -271,7 +278,8 @@ func courseObs(a answer.Output) *obs {
 		start = a.Looks[0].At
 	}
 	o.over(window.Window{Start: start, End: a.Now}, a.Zone)
-	o.ValueCodeableConcept = local(strings.ReplaceAll(a.Course, " ", "-"), a.Course)
+	code, _, _ := strings.Cut(a.Course, ",") // "urine-like, was serous"
+	o.ValueCodeableConcept = local(strings.ReplaceAll(code, " ", "-"), code)
 	o.ValueCodeableConcept.Text = &a.Course
 	var words []string
 	for _, e := range a.Looks {
@@ -363,7 +371,7 @@ func EscalationStatus(typ, id string, statuses []answer.Status, now time.Time) [
 
 var levelDisplays = map[string]string{
 	"none": "No finding", "low": "Low", "moderate": "Moderate", "high": "High",
-	escalate.LevelUnknownStale: "Unknown: the data are stale",
+	concern.UnknownStale: "Unknown: the data are stale",
 }
 
 func level(o *obs, l string) {
@@ -380,13 +388,15 @@ func drainStatus(st answer.Status) *obs {
 	o.EffectiveDateTime = ptr(fhirdate.Format(st.Now))
 	level(o, st.Level)
 	var evidence []string
-	for _, f := range st.Findings {
-		c := o.add(f.Rule, RuleDisplay(f.Rule))
-		c.ValueCodeableConcept = local(string(f.Severity), levelDisplays[string(f.Severity)])
-		c.ValueCodeableConcept.Text = &f.Text
-		for _, id := range f.Evidence {
-			if !slices.Contains(evidence, id) {
-				evidence = append(evidence, id)
+	for _, k := range st.Concerns {
+		c := o.add(k.Kind, ConcernDisplay(k.Kind))
+		c.ValueCodeableConcept = local(string(k.Severity), levelDisplays[string(k.Severity)])
+		c.ValueCodeableConcept.Text = &k.Headline
+		for _, e := range k.Evidence {
+			for _, id := range e.Readings {
+				if !slices.Contains(evidence, id) {
+					evidence = append(evidence, id)
+				}
 			}
 		}
 	}
@@ -399,8 +409,8 @@ func drainStatus(st answer.Status) *obs {
 		c := o.add("emptying-due", "Next emptying due")
 		c.ValueDateTime = ptr(fhirdate.Format(st.Due.At))
 	}
-	if st.Level == escalate.LevelUnknownStale {
-		o.note("Nothing has been charted for long: a silent service is not a safe patient. Look at the drain.")
+	if st.Level == concern.UnknownStale {
+		o.note("Nothing has been charted for a long time: a silent service is not a safe patient. Look at the drain.")
 	}
 	o.note(thresholds(st.Policy, st.Approved))
 	o.note(escalate.Caution)
@@ -410,20 +420,17 @@ func drainStatus(st answer.Status) *obs {
 // overall is the worst level of several drains; a high one outranks an
 // unknown one, which outranks the rest, as for one drain.
 func overall(typ, id string, statuses []answer.Status, now time.Time) *obs {
-	rank := map[string]int{"none": 0, "low": 1, "moderate": 2, escalate.LevelUnknownStale: 3, "high": 4}
-	worst := "none"
+	worst := concern.None
 	counts := map[string]int{}
 	for _, st := range statuses {
 		counts[st.Level]++
-		if rank[st.Level] > rank[worst] {
-			worst = st.Level
-		}
+		worst = concern.Worst(worst, st.Level)
 	}
 	o := newObs("escalation-status", "Escalation status", "")
 	o.Subject = ref(typ, id)
 	o.EffectiveDateTime = ptr(fhirdate.Format(now))
 	level(o, worst)
-	for _, l := range []string{"high", escalate.LevelUnknownStale, "moderate", "low", "none"} {
+	for _, l := range []string{"high", concern.UnknownStale, "moderate", "low", "none"} {
 		if counts[l] > 0 {
 			c := o.add(l, levelDisplays[l])
 			c.Code.Text = ptr(levelDisplays[l] + ": number of drains")
@@ -431,13 +438,15 @@ func overall(typ, id string, statuses []answer.Status, now time.Time) *obs {
 		}
 	}
 	if len(statuses) == 0 {
-		o.note("No drain in place is known here. That is not the same as no drain.")
+		o.note("No drain is charted as in place here. That does not mean that there is none.")
 	}
 	o.note(escalate.Caution)
 	return o
 }
 
-// EmptyingDue writes the drains of a ward as Tasks, the soonest first.
+// EmptyingDue writes the drains of a ward as Tasks, the soonest first. Input
+// holds the ward, and what the reservoir is thought to hold now beside the fill
+// at which to empty it and its capacity, all in mL.
 func EmptyingDue(rows []answer.DueDrain, now time.Time) []*fhirjson.Node {
 	var out []*fhirjson.Node
 	for _, r := range rows {
@@ -457,9 +466,9 @@ func EmptyingDue(rows []answer.DueDrain, now time.Time) []*fhirjson.Node {
 			BusinessStatus: local(state, words),
 			Code:           local("emptying-due", "Empty the drain's reservoir"),
 			Description:    ptr(label + ": " + r.Due.Words),
-			Focus:          &fhir.Reference{Reference: ptr("Device/" + r.Drain.ID), Display: ptr(cmp.Or(r.Drain.Label, "Device/"+r.Drain.ID))},
-			For:            ref("Patient", r.Patient),
-			Location:       ref("Location", r.Drain.Ward),
+			Focus:          named("Device", r.Drain.ID, cmp.Or(r.Drain.Label, "Device/"+r.Drain.ID)),
+			For:            named("Patient", r.Patient, r.Name),
+			Location:       named("Location", cmp.Or(r.Bed.ID, r.Ward.ID), cmp.Or(r.Bed.Name, r.Ward.Name)),
 			AuthoredOn:     ptr(fhirdate.Format(now)),
 			ReasonCode:     local(string(r.Due.Reason), ""),
 			Restriction:    &fhir.TaskRestriction{Period: &fhir.Period{End: ptr(fhirdate.FormatIn(r.Due.At, r.Zone))}},
@@ -467,9 +476,56 @@ func EmptyingDue(rows []answer.DueDrain, now time.Time) []*fhirjson.Node {
 		for _, id := range r.Due.Readings {
 			t.BasedOn = append(t.BasedOn, *ref("Observation", id))
 		}
-		out = append(out, tree(t))
+		n := tree(t)
+		var inputs []*fhirjson.Node
+		input := func(kind *fhir.CodeableConcept, name string, value any) {
+			inputs = append(inputs, fhirjson.Obj("type", tree(kind), name, tree(value)))
+		}
+		if w := named("Location", r.Ward.ID, r.Ward.Name); w != nil {
+			input(local("ward", "Ward"), "valueReference", w)
+		}
+		if r.Due.HasLevel {
+			input(local("fill-estimate", "Fill of the reservoir now, estimated"), "valueQuantity", quantity(r.Due.Level.Text(0), "mL"))
+		}
+		if r.Due.Mark.Sign() > 0 {
+			input(local("fill-mark", "Fill at which to empty"), "valueQuantity", quantity(r.Due.Mark.Text(0), "mL"))
+			input(local("reservoir-capacity", "Reservoir capacity"), "valueQuantity", quantity(r.Due.Capacity.Text(0), "mL"))
+		}
+		if len(inputs) > 0 {
+			n.Set("input", &fhirjson.Node{Kind: fhirjson.Array, Items: inputs})
+		}
+		out = append(out, n)
 	}
 	return out
+}
+
+// named is ref with a display.
+func named(typ, id, display string) *fhir.Reference {
+	r := ref(typ, id)
+	if r != nil && display != "" {
+		r.Display = &display
+	}
+	return r
+}
+
+// PatientName is the name of a Patient as lists show it: the official one, else
+// the first.
+func PatientName(n *fhirjson.Node) string {
+	var best *fhirjson.Node
+	for _, name := range n.Each("name") {
+		if best == nil || name.Str("use") == "official" && best.Str("use") != "official" {
+			best = name
+		}
+	}
+	if best == nil {
+		return ""
+	}
+	var given []string
+	for _, g := range best.Each("given") {
+		given = append(given, g.Text)
+	}
+	full := strings.Trim(best.Str("family")+", "+strings.Join(given, " "), ", ")
+	return cmp.Or(full, best.Str("text"))
 }
 
 // RemovalReview writes the answer to $removal-review.

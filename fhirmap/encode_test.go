@@ -17,6 +17,7 @@ import (
 	"tidemark/fhirmap"
 	"tidemark/internal/answer"
 	"tidemark/internal/balance"
+	"tidemark/internal/concern"
 	"tidemark/internal/drain"
 	"tidemark/internal/due"
 	"tidemark/internal/escalate"
@@ -30,7 +31,7 @@ import (
 	"tidemark/internal/window"
 )
 
-// A ward with two drains of one patient, judged on the third morning; figures
+// A ward with two drains of one patient, evaluated on the third morning; figures
 // are what the rule packages make of it.
 var (
 	berlin, _ = time.LoadLocation("Europe/Berlin")
@@ -84,7 +85,7 @@ func output(tb testing.TB, entries []drain.Entry, p window.Period, a balance.Att
 		TrendSpan: 72 * time.Hour, TrendOrigin: now.Add(-72 * time.Hour)}
 	var points []trend.Point
 	var ranks []int
-	for _, iv := range balance.Intervals(entries, placed) {
+	for _, iv := range balance.Intervals(entries, placed, balance.OneEmptying) {
 		if r, ok := iv.Rate(); ok {
 			points = append(points, trend.Point{X: iv.Middle().Sub(out.TrendOrigin).Hours(), Y: r})
 			out.TrendFrom = append(out.TrendFrom, iv)
@@ -126,12 +127,15 @@ func fluids(tb testing.TB) answer.Balance {
 }
 
 func statuses() []answer.Status {
-	one := answer.Status{Drain: left, Patient: "p1", Findings: escalate.Evaluate(settings.Escalate, subject(left, course()), now), Now: now,
+	kept := func(s escalate.Subject) []drain.Concern {
+		return concern.Advance(concern.Case{Settings: concern.Defaults(), Rules: settings.Escalate, Policy: "abc123", Subject: s, Patient: "p1", Now: now}).Concerns
+	}
+	one := answer.Status{Drain: left, Patient: "p1", Concerns: kept(subject(left, course())), Now: now,
 		Last: course()[6].At, LastID: "e7", Due: due.Next(left, course(), placed, settings.Due, now), Policy: "abc123", Approved: "Surgical board 2026-03-01"}
-	one.Level = escalate.Level(one.Findings)
-	two := answer.Status{Drain: right, Patient: "p1", Findings: escalate.Evaluate(settings.Escalate, subject(right, nil), now), Now: now, Policy: "abc123",
+	one.Level = concern.Level(one.Concerns)
+	two := answer.Status{Drain: right, Patient: "p1", Concerns: kept(subject(right, nil)), Now: now, Policy: "abc123",
 		Due: due.Next(right, nil, placed, settings.Due, now)}
-	two.Level = escalate.Level(two.Findings)
+	two.Level = concern.Level(two.Concerns)
 	three := answer.Status{Drain: drain.Drain{ID: "d3"}, Level: "none", Now: now, Policy: "abc123"}
 	return []answer.Status{one, two, three}
 }
@@ -144,7 +148,11 @@ func dueRows() []answer.DueDrain {
 	later := row(right, []drain.Entry{soon}, now)
 	atOnce := row(drain.Drain{ID: "d4", Label: "Drain 4"}, nil, now)
 	atOnce.Due = due.Due{At: now, Reason: due.HalfFullNow, Words: "A check found it full.", Readings: []string{"c1"}}
-	return []answer.DueDrain{row(left, course(), now), atOnce, later}
+	first := row(left, course(), now)
+	first.Name = "Alder, Ann"
+	first.Ward, first.Bed = drain.Place{ID: "w1", Name: "Ward 1"}, drain.Place{ID: "bed-3", Name: "Bed 3", PartOf: "w1"}
+	later.Ward = drain.Place{ID: "w1"}
+	return []answer.DueDrain{first, atOnce, later}
 }
 
 func review() answer.Review {
@@ -162,23 +170,55 @@ func near() answer.Review {
 	return r
 }
 
-func finding() drain.Finding {
-	return drain.Finding{ID: "f1", Drain: "d1", Patient: "p1", Rule: "suction-lost", Severity: drain.High, Since: placed.UTC(), Announced: now.UTC(),
-		Evidence: []string{"e1", "e7"}, Text: "The reservoir was charted as lost. " + escalate.Caution, Policy: "abc123"}
+func lost() drain.Concern {
+	return drain.Concern{ID: "f1", Drain: "d1", Patient: "p1", Kind: concern.Function, Severity: drain.High, Since: placed.UTC(), Headline: "suction lost since 10:00",
+		Announced: drain.Announced{At: now.UTC(), Reason: concern.Opened}, Policy: "abc123", Evidence: []drain.Evidence{
+			{Rule: "suction-lost", Severity: drain.High, Since: placed.UTC(), Text: "The reservoir was charted as lost.", Readings: []string{"e1", "e7"}},
+			{Rule: "reservoir-half", Severity: drain.Moderate, Since: now.UTC(), Text: "Half full."},
+		}}
 }
 
-func closed() drain.Finding {
-	f := finding()
-	f.Until, f.Withdrawn = now.UTC(), true
-	return f
+func closed() drain.Concern {
+	c := lost()
+	c.Until, c.Withdrawn = now.UTC(), true
+	return c
 }
 
-// acknowledged is the finding after two acknowledgements.
+// acknowledged is the concern after two acknowledgements, the second of which
+// does not hold any more.
 func acknowledged() node {
-	n := fhirmap.Finding(finding(), nil)
-	fhirmap.Acknowledge(n, "Assessed", "", "Practitioner/n1", "", now.Add(time.Minute))
-	fhirmap.Acknowledge(n, "Surgeon called", "tube kinked", "night nurse", "Practitioner/s1, ward sister", now.Add(time.Hour))
-	return fhirmap.Finding(finding(), n)
+	n := fhirmap.Concern(lost(), nil)
+	fhirmap.Acknowledge(n, concern.Acknowledge(lost(), "night nurse", now.Add(time.Minute)).Acknowledged, "Assessed", "", "Practitioner/n1")
+	fhirmap.Acknowledge(n, concern.Acknowledge(lost(), "Practitioner/n1", now.Add(time.Hour)).Acknowledged, "Surgeon called", "tube kinked", "Practitioner/s1, ward sister")
+	c := lost()
+	c.Acknowledged.Void = "acknowledged 10:05, worse since: 210 mL"
+	return fhirmap.Concern(c, n)
+}
+
+// shift is a shift in review: 25 November, 07:00 to 19:00, at 14:05.
+func shift() answer.Handover {
+	w := calendar.ShiftOf(now)
+	a := answer.Handover{Type: "Location", ID: "w1", Name: "Ward 1", Shift: w, AsOf: now, Attribution: balance.Charted, Zone: berlin, Now: now, Policy: "abc123", More: 2}
+	days := []window.Window{w, {Start: now.Add(-24 * time.Hour), End: now}, {Start: now.Add(-48 * time.Hour), End: now.Add(-24 * time.Hour)}}
+	t := balance.Totals(course(), placed, time.Time{}, days, balance.Charted, settings.Balance, now)
+	e := course()
+	was := emptied("e6", 38, "100")
+	was.Version = 1
+	out := e[5]
+	out.Status = "entered-in-error"
+	seen := drain.Entry{ID: "s1", Kind: drain.Site, Assessed: true, Signs: []drain.Sign{drain.Redness, drain.SutureLoose}, At: placed, Status: "final"}
+	ack := closed()
+	ack.Acknowledged = drain.Acknowledged{At: now, By: "Practitioner/n1"}
+	a.Rows = []answer.HandoverRow{
+		{DueDrain: dueRows()[0], Placed: placed, Shift: t[0], Last: t[1], Before: t[2], Look: e[6], Suction: e[6], Seen: seen, Course: "purulent, was serous", Level: "high",
+			Concerns: []drain.Concern{lost(), ack},
+			Corrections: []answer.Correction{{Before: was, After: e[5], At: now, By: "Practitioner/n2", Reason: "a nought too many", Provenance: "v3"},
+				{Before: was, After: out, At: now}},
+			Late: []answer.Late{{Entry: e[4], Charted: now}}, Removal: review().Review},
+		{DueDrain: dueRows()[2], Level: "none", Removal: near().Review, Shift: balance.Total{Window: w, Absent: balance.NothingKnown, Preliminary: true},
+			Last: balance.Total{Window: days[1], Absent: balance.NothingCharted, Preliminary: true}, Before: balance.Total{Window: days[2], Absent: balance.NotInPlace}},
+	}
+	return a
 }
 
 // written is everything that the encoders write, by the name of its file.
@@ -194,9 +234,10 @@ func written(tb testing.TB) map[string][]node {
 		"status-location":        fhirmap.EscalationStatus("Location", "w1", nil, now),
 		"emptying-due":           fhirmap.EmptyingDue(dueRows(), now),
 		"removal-review":         fhirmap.RemovalReview(review()),
+		"handover":               fhirmap.Handover(shift()),
 		"removal-near":           fhirmap.RemovalReview(near()),
-		"finding":                {fhirmap.Finding(finding(), nil), fhirmap.Finding(closed(), fhirmap.Finding(finding(), nil)), acknowledged()},
-		"provenance":             {fhirmap.Provenance("v1", "DetectedIssue/f1", 2, "Practitioner/n1", []string{"Practitioner/s1"}, now), fhirmap.Provenance("v2", "DetectedIssue/f1", 3, "", nil, now)},
+		"concern":                {fhirmap.Concern(lost(), nil), fhirmap.Concern(closed(), fhirmap.Concern(lost(), nil)), acknowledged()},
+		"provenance":             {fhirmap.Provenance("v1", []string{"DetectedIssue/f1/_history/2", "DetectedIssue/f2/_history/7"}, "Practitioner/n1", []string{"Practitioner/s1"}, now), fhirmap.Correction("v3", "Observation/e6", 1, "Practitioner/n2", "a nought too many", now), fhirmap.Provenance("v2", []string{"DetectedIssue/f1/_history/3"}, "", nil, now)},
 	}
 	w["collection"] = []node{fhirmap.Collection("http://here.test/fhir", append(slices.Clone(w["status-device"]), w["status-device"][0]), now)}
 	return w
@@ -291,6 +332,7 @@ func TestTable(t *testing.T) {
 			t.Errorf("%s: %d rows of %d resources", name, len(rows), len(w[name]))
 		}
 	}
+	golden(t, "handover.csv", fhirmap.HandoverTable(shift()))
 	if got := string(fhirmap.Table(nil)); strings.Count(got, "\n") != 1 {
 		t.Errorf("an empty table is %q", got)
 	}
@@ -338,51 +380,82 @@ func TestPublishedFiguresAddUp(t *testing.T) {
 	})
 }
 
-// A finding reads back from its resource as it was, through any number of
+// A concern reads back from its resource as it was, through any number of
 // amendments and acknowledgements.
-func TestFindingRoundTrip(t *testing.T) {
+func TestConcernRoundTrip(t *testing.T) {
 	moment := rapid.Custom(func(t *rapid.T) time.Time {
 		return time.UnixMilli(rapid.Int64Range(1_600_000_000_000, 1_900_000_000_000).Draw(t, "ms")).UTC()
 	})
 	id := rapid.StringMatching(`[A-Za-z0-9\-\.]{1,64}`)
+	text := rapid.StringMatching(`[a-z„“×≥ .\n"]{1,40}`)
+	severity := rapid.SampledFrom([]drain.Severity{drain.High, drain.Moderate, drain.Low})
 	rapid.Check(t, func(rt *rapid.T) {
-		f := drain.Finding{
-			ID: id.Draw(rt, "id"), Drain: id.Draw(rt, "drain"), Patient: id.Draw(rt, "patient"), Rule: rapid.SampledFrom(escalate.RuleNames()).Draw(rt, "rule"),
-			Severity: rapid.SampledFrom([]drain.Severity{drain.High, drain.Moderate, drain.Low}).Draw(rt, "severity"),
-			Since:    moment.Draw(rt, "since"), Announced: moment.Draw(rt, "announced"), Text: rapid.StringMatching(`[a-z„“×≥ .\n"]{1,40}`).Draw(rt, "text"),
-			Policy: rapid.SampledFrom([]string{"", "abc"}).Draw(rt, "policy"), Evidence: rapid.SliceOfNDistinct(id, 0, 4, rapid.ID).Draw(rt, "evidence"),
+		c := drain.Concern{
+			ID: id.Draw(rt, "id"), Drain: id.Draw(rt, "drain"), Patient: id.Draw(rt, "patient"), Kind: rapid.SampledFrom(concern.Kinds()).Draw(rt, "kind"),
+			Severity: severity.Draw(rt, "severity"), Since: moment.Draw(rt, "since"), Headline: text.Draw(rt, "headline"),
+			Announced: drain.Announced{At: moment.Draw(rt, "announced"), Reason: rapid.SampledFrom([]string{concern.Opened, concern.Late}).Draw(rt, "reason")},
+			Policy:    rapid.SampledFrom([]string{"", "abc"}).Draw(rt, "policy"),
 		}
-		slices.Sort(f.Evidence)
-		if len(f.Evidence) == 0 {
-			f.Evidence = nil
+		for _, rule := range rapid.SliceOfNDistinct(rapid.SampledFrom(escalate.RuleNames()), 1, 3, rapid.ID).Draw(rt, "rules") {
+			e := drain.Evidence{Rule: rule, Severity: severity.Draw(rt, "of rule"), Since: moment.Draw(rt, "rule since"), Text: text.Draw(rt, "text")}
+			if e.Readings = rapid.SliceOfNDistinct(id, 0, 4, rapid.ID).Draw(rt, "readings"); len(e.Readings) == 0 {
+				e.Readings = nil
+			}
+			slices.Sort(e.Readings)
+			c.Evidence = append(c.Evidence, e)
 		}
 		var before node
 		for range rapid.IntRange(0, 3).Draw(rt, "acknowledged") {
 			if before == nil {
-				before = fhirmap.Finding(f, nil)
+				before = fhirmap.Concern(c, nil)
 			}
 			at := moment.Draw(rt, "at")
-			fhirmap.Acknowledge(before, "Seen", "", "n", "", at)
-			if at.After(f.Acknowledged) {
-				f.Acknowledged = at
+			a := concern.Acknowledge(c, rapid.SampledFrom([]string{"n", "Practitioner/n1"}).Draw(rt, "by"), at)
+			fhirmap.Acknowledge(before, a.Acknowledged, "Seen", "", "")
+			if !at.Before(c.Acknowledged.At) {
+				c.Acknowledged = a.Acknowledged
 			}
 		}
-		if rapid.Bool().Draw(rt, "closed") {
-			f.Until, f.Withdrawn = f.Since.Add(time.Duration(rapid.IntRange(0, 1000).Draw(rt, "lasted"))*time.Second), rapid.Bool().Draw(rt, "withdrawn")
+		if !c.Acknowledged.At.IsZero() && rapid.Bool().Draw(rt, "worse since") {
+			c.Acknowledged.Void = "worse"
 		}
-		n := fhirmap.Finding(f, before)
+		if rapid.Bool().Draw(rt, "closed") {
+			c.Until, c.Withdrawn = c.Since.Add(time.Duration(rapid.IntRange(0, 1000).Draw(rt, "lasted"))*time.Second), rapid.Bool().Draw(rt, "withdrawn")
+		}
+		n := fhirmap.Concern(c, before)
 		facts, _ := fhirmap.Decode(n, time.UTC)
-		if diff := gocmp.Diff(&f, facts.Finding); diff != "" {
+		if diff := gocmp.Diff(&c, facts.Concern); diff != "" {
 			rt.Errorf("(-written +read):\n%s\n%s", diff, n.Bytes())
 		}
 		back, err := fhirjson.Parse(fhirmap.Body(n).JSON)
 		if err != nil {
 			rt.Fatal(err)
 		}
-		if facts, _ := fhirmap.Decode(back, time.UTC); !gocmp.Equal(&f, facts.Finding) {
+		if facts, _ := fhirmap.Decode(back, time.UTC); !gocmp.Equal(&c, facts.Concern) {
 			rt.Error("another one from the stored body")
 		}
 	})
+}
+
+// An issue that was written when each rule had one of its own reads as a concern
+// of that rule.
+func TestIssueOfBefore(t *testing.T) {
+	n, err := fhirjson.Parse([]byte(`{"resourceType":"DetectedIssue","id":"f1","extension":[{"url":"http://tidemark.example.org/fhir/StructureDefinition/policy-version","valueString":"abc"},
+		{"url":"http://tidemark.example.org/fhir/StructureDefinition/announced","valueDateTime":"2026-11-25T12:00:00Z"}],"status":"final",
+		"code":{"coding":[{"system":"http://tidemark.example.org/fhir/CodeSystem/drain","code":"darker"}]},"severity":"high","patient":{"reference":"Patient/p1"},
+		"identifiedPeriod":{"start":"2026-11-25T11:00:00Z"},"implicated":[{"reference":"Device/d1"}],"detail":"It was serous.",
+		"evidence":[{"detail":[{"reference":"Observation/o2"},{"reference":"Observation/o1"}]}],"mitigation":[{"action":{"text":"seen"},"date":"2026-11-25T12:30:00Z"}]}`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := func(h, m int) time.Time { return time.Date(2026, 11, 25, h, m, 0, 0, time.UTC) }
+	facts, _ := fhirmap.Decode(n, time.UTC)
+	want := &drain.Concern{ID: "f1", Drain: "d1", Patient: "p1", Kind: "darker", Severity: drain.High, Since: at(11, 0), Headline: "It was serous.", Policy: "abc",
+		Announced: drain.Announced{At: at(12, 0)}, Acknowledged: drain.Acknowledged{At: at(12, 30), Severity: drain.High, High: []string{"darker"}},
+		Evidence: []drain.Evidence{{Rule: "darker", Severity: drain.High, Since: at(11, 0), Text: "It was serous.", Readings: []string{"o1", "o2"}}}}
+	if diff := gocmp.Diff(want, facts.Concern); diff != "" {
+		t.Error(diff)
+	}
 }
 
 // Every rule has a name for people, and every compartment a code.
@@ -390,6 +463,11 @@ func TestNames(t *testing.T) {
 	for _, r := range escalate.RuleNames() {
 		if fhirmap.RuleDisplay(r) == r {
 			t.Errorf("the rule %s has no name for people", r)
+		}
+	}
+	for _, k := range concern.Kinds() {
+		if fhirmap.ConcernDisplay(k) == k {
+			t.Errorf("the concern %s has no name for people", k)
 		}
 	}
 	if fhirmap.RuleDisplay("x") != "x" {

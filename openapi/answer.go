@@ -61,6 +61,7 @@ var allFailures = []failure{
 	{"415", "UnsupportedMedia", "The body is of a type that is not read here.", ""},
 	{"422", "Refused", "It can be read and breaks a rule: a unit that is no volume, a wrong drain, a time in the future. diagnostics says the fix.", ""},
 	{"429", "TooManyRequests", "Too many requests from this client.", "Retry-After"},
+	{"431", "HeadersTooLarge", "The URL and the headers are larger than is read; send a long search by POST.", ""},
 	{"500", "Failed", "The service failed; its log has the cause under the request's id.", ""},
 	{"501", "NotImplemented", "The store of this deployment cannot do it; nothing was written.", ""},
 	{"503", "Unavailable", "The store does not answer, or not in time.", "Retry-After"},
@@ -81,7 +82,7 @@ func failures() object {
 // always are the refusals that any request may meet; writing those that
 // writes may meet besides.
 var (
-	always  = []string{"400", "401", "403", "406", "429", "500", "503"}
+	always  = []string{"400", "401", "403", "406", "429", "431", "500", "503"}
 	writing = []string{"404", "409", "412", "413", "415", "422", "501"}
 )
 

@@ -1,4 +1,4 @@
-// Package openapi owns the description of the service's face for clients that
+// Package openapi owns the description of the service's API for clients that
 // do not read FHIR: the OpenAPI 3.1 document, the schemas in it and the
 // examples. Document writes it from plain data, the Source, which package api
 // reads from the tables that its router works by; the result is kept as
@@ -27,8 +27,10 @@ var document []byte
 // JSON is the document, which the caller may not change.
 func JSON() []byte { return document }
 
-// Handler serves the document to anyone.
-func Handler() http.Handler {
+// Handler serves the document to anyone. url is where clients reach the service.
+func Handler(url string) http.Handler {
+	document := bytes.Replace(document, []byte(`"url": "/"`), []byte(`"url": `+strconv.Quote(url)), 1)
+	document = bytes.Replace(document, []byte(`"url":"/"`), []byte(`"url":`+strconv.Quote(url)), 1)
 	sum := sha256.Sum256(document)
 	tag := `"` + hex.EncodeToString(sum[:8]) + `"`
 	packed := pack(document)

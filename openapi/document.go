@@ -13,6 +13,9 @@ import (
 // the same bytes.
 func Document(src Source) ([]byte, error) {
 	b := builder{src: src, paths: map[string]object{}, params: object{}}
+	if err := json.Unmarshal(answersText, &b.answers); err != nil {
+		return nil, err
+	}
 	b.service()
 	b.system()
 	for _, t := range src.Types {
@@ -31,6 +34,7 @@ func Document(src Source) ([]byte, error) {
 		Security   list              `json:"security"`
 		Tags       list              `json:"tags"`
 		Paths      map[string]object `json:"paths"`
+		Webhooks   object            `json:"webhooks"`
 		Components object            `json:"components"`
 	}{
 		OpenAPI: "3.1.1",
@@ -42,8 +46,9 @@ func Document(src Source) ([]byte, error) {
 		Security: list{object{"bearer": list{}}},
 		Tags:     b.tags(),
 		Paths:    b.paths,
+		Webhooks: webhooks(),
 		Components: object{
-			"schemas": schemas(src), "parameters": b.params, "headers": headers(), "responses": failures(),
+			"schemas": schemas(src), "parameters": b.params, "headers": headers(), "responses": failures(), "examples": b.samples(),
 			"securitySchemes": object{"bearer": object{"type": "http", "scheme": "bearer", "bearerFormat": "JWT",
 				"description": "A JWT whose scope holds SMART App Launch 2 scopes, such as user/Observation.cu?code=http://loinc.org|9203-1. /fhir/.well-known/smart-configuration says who issues it."}},
 		},
@@ -117,10 +122,11 @@ const (
 )
 
 type builder struct {
-	src    Source
-	paths  map[string]object
-	params object
-	err    error
+	src     Source
+	paths   map[string]object
+	params  object
+	answers map[string]json.RawMessage // samples, by operation
+	err     error
 }
 
 func (b *builder) tags() list {
@@ -246,7 +252,7 @@ func (b *builder) system() {
 			text:    fmt.Sprintf("A transaction is done in one step or not at all, in the order DELETE, POST, PUT and PATCH, GET, whatever the order of its entries; references between entries by fullUrl and conditional references are resolved. The entries of a batch stand alone. At most %d entries. Each entry needs the scope of what it asks for. A store without transactions refuses a transaction and writes nothing.", b.src.MaxEntries),
 			params:  list{b.prefer(), b.requestID()},
 			body:    b.body(fhirJSON, ref("RequestBundle"), "/fhir"),
-			answers: b.failing(object{"200": answer("A Bundle of answers, in the order of the entries.", "ResponseBundle", nil)}, append([]string{"405"}, writing...)...),
+			answers: b.failing(object{"200": answer("A Bundle of answers, in the order of the entries.", "ResponseBundle", nil)}, append([]string{"405", "410"}, writing...)...),
 		})
 	}
 	if offers("history-system") {
@@ -279,6 +285,9 @@ func (b *builder) resource(t Type) {
 	scope := func(letter string) string {
 		return "Scope: user/" + t.Name + "." + letter + ", or the same with patient/ or system/."
 	}
+	said := func(texts ...string) string {
+		return strings.Join(slices.DeleteFunc(texts, func(s string) bool { return s == "" }), " ")
+	}
 	written := func(created bool) object {
 		out := object{"200": answer("The new version, or as Prefer asks.", t.Name, []string{"ETag", "Last-Modified", "Location"})}
 		if created {
@@ -289,7 +298,7 @@ func (b *builder) resource(t Type) {
 	criteria := "The search parameters of the type select the resource; several matches are refused with 412, and criteria are required. "
 
 	if offers("read") {
-		o := op{id: t.Name + ".read", tag: t.Name, summary: "Read", text: scope("r"), params: append(list{id}, cut...), answers: b.failing(object{"200": answer("The current version.", t.Name, versioned)}, "404")}
+		o := op{id: t.Name + ".read", tag: t.Name, summary: "Read", text: "One resource with all elements and digits as they were sent. " + scope("r"), params: append(list{id}, cut...), answers: b.failing(object{"200": answer("The current version.", t.Name, versioned)}, "404")}
 		if offers("vread") {
 			o.params = append(o.params, b.header("If-None-Match", "Answer 304 when the current version is this one.", `W/"3"`), b.header("If-Modified-Since", "Answer 304 when there is no newer version.", "Fri, 20 Nov 2026 14:10:00 GMT"))
 			o.answers["304"] = object{"description": "Not changed."}
@@ -298,24 +307,24 @@ func (b *builder) resource(t Type) {
 		b.add("GET", one, o)
 	}
 	if offers("vread") {
-		b.add("GET", one+"/_history/{vid}", op{id: t.Name + ".vread", tag: t.Name, summary: "Read a version", text: scope("r"), params: append(list{id, b.vid()}, cut...), answers: b.failing(object{"200": answer("That version.", t.Name, versioned)}, "404", "410")})
+		b.add("GET", one+"/_history/{vid}", op{id: t.Name + ".vread", tag: t.Name, summary: "Read a version", text: "The resource as it was in one version. " + scope("r"), params: append(list{id, b.vid()}, cut...), answers: b.failing(object{"200": answer("That version.", t.Name, versioned)}, "404", "410")})
 	}
 	if offers("history-instance") {
-		b.add("GET", one+"/_history", op{id: t.Name + ".history-instance", tag: t.Name, summary: "History of one", text: scope("r"), params: list{id, b.count(), b.since(), b.at(), b.cursor(), b.format(), b.requestID()}, answers: b.failing(object{"200": answer("A page of versions.", "HistoryBundle", nil)}, "404")})
+		b.add("GET", one+"/_history", op{id: t.Name + ".history-instance", tag: t.Name, summary: "History of one", text: "All versions of a resource, the newest first. " + scope("r"), params: list{id, b.count(), b.since(), b.at(), b.cursor(), b.format(), b.requestID()}, answers: b.failing(object{"200": answer("A page of versions.", "HistoryBundle", nil)}, "404")})
 	}
 	if offers("history-type") {
-		b.add("GET", base+"/_history", op{id: t.Name + ".history-type", tag: t.Name, summary: "History of the type", text: scope("s"), params: list{b.count(), b.since(), b.cursor(), b.format(), b.requestID()}, answers: b.failing(object{"200": answer("A page of versions.", "HistoryBundle", nil)})})
+		b.add("GET", base+"/_history", op{id: t.Name + ".history-type", tag: t.Name, summary: "History of the type", text: "Versions of all resources of the type, the newest first. " + scope("s"), params: list{b.count(), b.since(), b.cursor(), b.format(), b.requestID()}, answers: b.failing(object{"200": answer("A page of versions.", "HistoryBundle", nil)})})
 	}
 	if offers("search-type") {
 		params := b.searchParams(t)
 		found := b.failing(object{"200": answer("A page of matches; link next leads to the next one.", "SearchBundle", nil)})
-		b.add("GET", base, op{id: t.Name + ".search", tag: t.Name, summary: "Search", text: scope("s") + " A parameter that stands twice means and; commas mean or. An unknown one is ignored with a warning in the result, or refused under Prefer: handling=strict.",
+		b.add("GET", base, op{id: t.Name + ".search", tag: t.Name, summary: "Search", text: scope("s") + " Repeated parameters mean and; commas mean or. An unknown one is ignored with a warning in the result, or refused under Prefer: handling=strict.",
 			params: append(params, b.handling(), b.format(), b.requestID()), answers: found})
 		b.add("POST", base+"/_search", op{id: t.Name + ".search.post", tag: t.Name, summary: "Search with a form", text: scope("s") + " The same as with GET, for values that should not stand in logs of URLs.",
 			params: list{b.handling(), b.requestID()}, body: b.form(params), answers: b.failing(found, "413", "415")})
 	}
 	if offers("create") {
-		o := op{id: t.Name + ".create", tag: t.Name, summary: "Create", text: scope("c"), params: slices.Clone(write), body: b.body(fhirJSON, b.bodySchema(t.Name), base), answers: written(true)}
+		o := op{id: t.Name + ".create", tag: t.Name, summary: "Create", text: said(needs[t.Name], scope("c")), params: slices.Clone(write), body: b.body(fhirJSON, b.bodySchema(t.Name), base), answers: written(true)}
 		if t.Conditional {
 			o.params = append(o.params, b.header("If-None-Exist", "Search criteria: create only when nothing matches; one match is answered with 200 in its place.", "identifier=http://hospital.example.org/charting|example-1"))
 		} else {
@@ -325,13 +334,13 @@ func (b *builder) resource(t Type) {
 	}
 	ifMatch := b.header("If-Match", "The version that is to be replaced; 412 when it is no longer the current one.", `W/"3"`)
 	if offers("update") {
-		b.add("PUT", one, op{id: t.Name + ".update", tag: t.Name, summary: "Update, or create with this id", text: scope("u"), params: append(list{id, ifMatch}, write...), body: b.body(fhirJSON, b.bodySchema(t.Name), one), answers: written(true)})
+		b.add("PUT", one, op{id: t.Name + ".update", tag: t.Name, summary: "Update, or create with this id", text: said(needs[t.Name], changing[t.Name], scope("u")), params: append(list{id, ifMatch}, write...), body: b.body(fhirJSON, b.bodySchema(t.Name), one), answers: written(true)})
 		if t.Conditional {
-			b.add("PUT", base, op{id: t.Name + ".update.conditional", tag: t.Name, summary: "Update what criteria select", text: scope("us") + " " + criteria + "None: created.", params: append(list{b.criteria(), ifMatch}, write...), body: b.body(fhirJSON, b.bodySchema(t.Name), ""), answers: written(true)})
+			b.add("PUT", base, op{id: t.Name + ".update.conditional", tag: t.Name, summary: "Update what criteria select", text: said(needs[t.Name], criteria+"None: created.", scope("us")), params: append(list{b.criteria(), ifMatch}, write...), body: b.body(fhirJSON, b.bodySchema(t.Name), ""), answers: written(true)})
 		}
 	}
 	if offers("patch") {
-		b.add("PATCH", one, op{id: t.Name + ".patch", tag: t.Name, summary: "Patch", text: scope("u") + " JSON Patch, or FHIRPath Patch with paths of names and indexes; the result is validated like an update.", params: append(list{id, ifMatch}, write...), body: b.patchBody(t.Name), answers: b.failing(written(false), "404", "410")})
+		b.add("PATCH", one, op{id: t.Name + ".patch", tag: t.Name, summary: "Patch", text: said(changing[t.Name], scope("u")) + " JSON Patch, or FHIRPath Patch with paths of names and indexes; the result is validated like an update.", params: append(list{id, ifMatch}, write...), body: b.patchBody(t.Name), answers: b.failing(written(false), "404", "410")})
 		if t.Conditional {
 			b.add("PATCH", base, op{id: t.Name + ".patch.conditional", tag: t.Name, summary: "Patch what criteria select", text: scope("us") + " " + criteria + "None: 404.", params: append(list{b.criteria(), ifMatch}, write...), body: b.patchBody(t.Name), answers: b.failing(written(false), "404")})
 		}
@@ -340,7 +349,7 @@ func (b *builder) resource(t Type) {
 		gone := func() object {
 			return b.failing(object{"204": object{"description": "Deleted, or not there."}}, "404", "409", "412")
 		}
-		b.add("DELETE", one, op{id: t.Name + ".delete", tag: t.Name, summary: "Delete", text: scope("d") + " The history stays.", params: list{id, ifMatch, b.requestID()}, answers: gone()})
+		b.add("DELETE", one, op{id: t.Name + ".delete", tag: t.Name, summary: "Delete", text: "The history stays; what is derived from the resource follows at once. " + scope("d"), params: list{id, ifMatch, b.requestID()}, answers: gone()})
 		if t.Conditional {
 			b.add("DELETE", base, op{id: t.Name + ".delete.conditional", tag: t.Name, summary: "Delete what criteria select", text: scope("ds") + " " + criteria + "None: 204.", params: list{b.criteria(), ifMatch, b.requestID()}, answers: gone()})
 		}
@@ -360,7 +369,8 @@ func (b *builder) form(params list) object {
 	for _, p := range params {
 		key := strings.TrimPrefix(p.(object)["$ref"].(string), "#/components/parameters/")
 		q := b.params[key].(object)
-		properties[q["name"].(string)] = object{"$ref": "#/components/parameters/" + key + "/schema"}
+		// A copy: generators do not follow a reference into the middle of a parameter.
+		properties[q["name"].(string)] = q["schema"]
 	}
 	return object{"content": object{formMedia: object{"schema": object{"type": "object", "properties": properties}}}}
 }
@@ -393,6 +403,7 @@ func (b *builder) operation(base, typ, tag string, o Operation) {
 		}
 	}
 	text := o.Description
+	text += " Scopes: " + o.Scopes + "."
 	if o.Definition != "" {
 		text += " Definition: " + o.Definition + "."
 	}
@@ -403,6 +414,9 @@ func (b *builder) operation(base, typ, tag string, o Operation) {
 		content := object{}
 		if !o.Only {
 			content[fhirJSON] = object{"schema": returns(o)}
+			if _, ok := b.answers[o.Name]; ok && (o.Name != "$acknowledge" || typ == "DetectedIssue") {
+				content[fhirJSON] = object{"schema": returns(o), "examples": object{"sample": object{"$ref": "#/components/examples/" + name}}}
+			}
 		}
 		for _, f := range o.Formats {
 			content[f] = object{}

@@ -270,7 +270,7 @@ func TestHandler(t *testing.T) {
 			r.Header.Set(headers[i], headers[i+1])
 		}
 		w := httptest.NewRecorder()
-		openapi.Handler().ServeHTTP(w, r)
+		openapi.Handler("/").ServeHTTP(w, r)
 		return w
 	}
 	plain, head, packed := ask("GET"), ask("HEAD"), ask("GET", "Accept-Encoding", "gzip, br")

@@ -3,6 +3,7 @@ package openapi
 import (
 	_ "embed"
 	"encoding/json"
+	"strings"
 )
 
 // Example is a request that works as it stands: sent in order, each is
@@ -25,6 +26,21 @@ func Examples() []Example {
 	// The text is the package's own, and a test reads it.
 	if err := json.Unmarshal(examplesText, &out); err != nil {
 		panic(err)
+	}
+	return out
+}
+
+// answersText are answers of the service for an invented ward, cut to their
+// first resources, by operation. They are shown, never compared.
+//
+//go:embed answers.json
+var answersText []byte
+
+// samples are the answers as components of the document.
+func (b *builder) samples() object {
+	out := object{}
+	for name, answer := range b.answers {
+		out[strings.TrimPrefix(name, "$")] = object{"summary": "An answer, cut short", "value": answer}
 	}
 	return out
 }

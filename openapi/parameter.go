@@ -3,12 +3,21 @@ package openapi
 import (
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 )
 
 func query(name, description string, schema object, example string) object {
 	out := object{"name": name, "in": "query", "description": description, "schema": schema}
-	if example != "" {
+	// An example is of the schema's type.
+	n, err := strconv.Atoi(example)
+	switch {
+	case example == "":
+	case schema["type"] == "integer" && err == nil:
+		out["example"] = n
+	case schema["type"] == "boolean":
+		out["example"] = example == "true"
+	default:
 		out["example"] = example
 	}
 	return out
@@ -40,7 +49,7 @@ func (b *builder) requestID() object {
 
 func (b *builder) prefer() object {
 	return b.param("Prefer.return", func() object {
-		return object{"name": "Prefer", "in": "header", "description": "What a write answers: nothing, the resource (the default), or an OperationOutcome. Preference-Applied says that it was heeded.",
+		return object{"name": "Prefer", "in": "header", "description": "What a write answers: nothing, the resource (the default), or an OperationOutcome. Preference-Applied says that it was honoured.",
 			"schema": enum("return=minimal", "return=representation", "return=OperationOutcome")}
 	})
 }
@@ -114,7 +123,7 @@ func (p Param) everywhere() bool {
 }
 
 func (b *builder) searchParam(typ string, p Param) object {
-	key := typ + "." + p.Name
+	key := "search." + typ + "." + p.Name // apart from the elements of the type, whose names generators make types of
 	if p.everywhere() {
 		key = p.Name
 	}
@@ -175,7 +184,7 @@ func (b *builder) searchParams(t Type) list {
 }
 
 func (b *builder) include(typ, name, text string, values []string) object {
-	return b.param(typ+"."+name, func() object {
+	return b.param("search."+typ+"."+name, func() object {
 		return object{"name": name, "in": "query", "description": text + " Offered: " + strings.Join(values, ", ") + ".", "explode": true,
 			"schema": object{"type": "array", "items": object{"type": "string"}}, "example": list{values[0]}}
 	})

@@ -153,12 +153,13 @@ func resources(src Source) object {
 		"Group":            resource("Group", "A set of patients or devices.", object{"identifier": identifiers, "type": enum("person", "animal", "practitioner", "device", "medication", "substance"), "actual": boolean}, "type", "actual"),
 		"Provenance":       resource("Provenance", "Who did what to which version.", object{"target": references, "recorded": ref("instant"), "agent": array(element("", object{"who": reference}, "who"))}, "target", "recorded", "agent"),
 		"Subscription": resource("Subscription", "A rest-hook to a target from the operator's allow-list.", object{
-			"status": enum("requested", "active", "error", "off"), "reason": str, "criteria": text("A search, such as DetectedIssue?status=preliminary."),
-			"channel": element("", object{"type": enum("rest-hook", "websocket", "email", "sms", "message"), "endpoint": str, "payload": str, "header": array(str)}, "type")}, "status", "reason", "criteria", "channel"),
-		"DetectedIssue": resource("DetectedIssue", "An escalation, written by the service. It informs, it does not diagnose.", object{
+			"status": enum("requested", "active", "error", "off"), "reason": str, "criteria": text("A search on one type, such as DetectedIssue?severity=high&location=Location/ward-a."),
+			"channel": element("", object{"type": enum("rest-hook", "websocket", "email", "sms", "message"), "endpoint": str, "payload": str, "header": array(str),
+				"extension": array(object{"type": "object"})}, "type")}, "status", "reason", "criteria", "channel"),
+		"DetectedIssue": resource("DetectedIssue", "A concern, written by the service: all that is wrong with one drain in one respect. It informs, it does not diagnose.", object{
 			"identifier": identifiers, "status": enum("registered", "preliminary", "final", "amended", "corrected", "cancelled", "entered-in-error", "unknown"), "code": concept,
 			"severity": enum("high", "moderate", "low"), "patient": reference, "identifiedDateTime": ref("dateTime"), "identifiedPeriod": ref("Period"), "implicated": references, "detail": str,
-			"evidence":   array(element("The readings that it rests on.", object{"detail": references})),
+			"evidence":   array(element("One entry a rule: its sentence and the readings that it rests on.", object{"code": concepts, "detail": references})),
 			"mitigation": array(element("What was done.", object{"action": concept, "date": ref("dateTime"), "author": reference}, "action"))}, "status"),
 		"AuditEvent": resource("AuditEvent", "One access, refused ones too.", object{
 			"type": ref("Coding"), "subtype": array(ref("Coding")), "action": enum("C", "R", "U", "D", "E"), "recorded": ref("instant"), "outcome": enum("0", "4", "8", "12"),
@@ -169,8 +170,12 @@ func resources(src Source) object {
 		"CodeSystem":          definition("CodeSystem", "The service's local codes.", with(publication, object{"content": str, "concept": array(object{"type": "object"})}), "status", "content"),
 		"SearchParameter":     definition("SearchParameter", "A search parameter of the service's own.", with(publication, object{"code": str, "base": array(str), "type": str}), "url", "name", "status", "description", "code", "base", "type"),
 		"OperationDefinition": definition("OperationDefinition", "An operation of the service's own.", with(publication, object{"kind": str, "code": str, "system": boolean, "type": boolean, "instance": boolean}), "name", "status", "kind", "code", "system", "type", "instance"),
-		"Task": resource("Task", "A drain of a ward with the time when it is due to be emptied; not stored.", object{
-			"status": str, "intent": str, "code": concept, "focus": reference, "for": reference, "restriction": object{"type": "object"}}, "status", "intent"),
+		"Task": resource("Task", "A planned walk of a patient (code planned-walk), before which the drains are emptied. In the answer to $emptying-due a drain of a ward with the time when it is due; those are not stored.", object{
+			"identifier": identifiers, "status": enum("draft", "requested", "received", "accepted", "rejected", "ready", "cancelled", "in-progress", "on-hold", "failed", "completed", "entered-in-error"),
+			"intent": enum("unknown", "proposal", "plan", "order", "original-order", "reflex-order", "filler-order", "instance-order", "option"), "priority": enum("routine", "urgent", "asap", "stat"),
+			"code": concept, "businessStatus": concept, "description": str, "focus": reference, "for": reference, "location": reference, "basedOn": references, "reasonCode": concept,
+			"restriction": element("", object{"period": ref("Period")}),
+			"input":       array(element("", object{"type": concept, "valueQuantity": ref("Quantity"), "valueReference": reference}, "type"))}, "status", "intent"),
 		"OperationOutcome": resource("OperationOutcome", "What went wrong, or a warning: expression says where, diagnostics what to do.", object{
 			"issue": array(element("", object{
 				"severity": enum("fatal", "error", "warning", "information"), "code": text("R4's issue type, such as value, required, invalid, not-found."),
@@ -192,7 +197,7 @@ func resources(src Source) object {
 	return out
 }
 
-// anyResource judges a resource by the type that it says it has.
+// anyResource validates a resource by the type that it says it has.
 func anyResource(types object) object {
 	var names []string
 	for n := range types {
@@ -205,7 +210,7 @@ func anyResource(types object) object {
 	for _, n := range names {
 		all = append(all, object{"if": object{"properties": object{"resourceType": object{"const": n}}}, "then": ref(n)})
 	}
-	return object{"description": "A resource, judged by its own type.", "allOf": all}
+	return object{"description": "A resource, validated by its own type.", "allOf": all}
 }
 
 // bundle is a Bundle of one of the types; what must be in an entry depends on it.
@@ -216,7 +221,7 @@ func bundle(description string, entry object, types ...string) object {
 	}
 	return resource("Bundle", description, object{
 		"type": kind, "total": object{"type": "integer", "minimum": 0}, "timestamp": ref("instant"),
-		"link":  array(element("self, first and next; follow next as it stands.", object{"relation": object{"type": "string"}, "url": object{"type": "string"}}, "relation", "url")),
+		"link":  array(element("self, first, previous and next; follow them as they stand.", object{"relation": object{"type": "string"}, "url": object{"type": "string"}}, "relation", "url")),
 		"entry": array(entry),
 	}, "type")
 }
@@ -241,7 +246,7 @@ const observationCategory = "http://terminology.hl7.org/CodeSystem/observation-c
 
 // entries are the drain entries of the service's own profiles.
 func entries(src Source) object {
-	hasExam := object{"type": "array", "contains": object{"properties": object{"coding": object{"contains": object{
+	hasExam := object{"type": "array", "items": ref("CodeableConcept"), "contains": object{"properties": object{"coding": object{"contains": object{
 		"properties": object{"system": object{"const": observationCategory}, "code": object{"const": "exam"}}, "required": required("system", "code")}}}, "required": required("coding")}}
 	entry := func(description string, properties object, more object, must ...string) object {
 		p := object{"category": hasExam, "effectiveDateTime": described(ref("instant"), "When, to the second, with a zone; not in the future.")}

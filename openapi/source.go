@@ -48,6 +48,7 @@ type Operation struct {
 	Title       string
 	Description string
 	Definition  string // canonical
+	Scopes      string // what it asks of the token
 	Params      []OperationParam
 	Returns     string   // a FHIR type
 	Formats     []string // media types beside FHIR JSON, chosen by _format or Accept

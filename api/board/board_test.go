@@ -16,7 +16,7 @@ func get(t *testing.T, method, path string, header http.Header) *http.Response {
 		r.Header[k] = v
 	}
 	w := httptest.NewRecorder()
-	Handler().ServeHTTP(w, r)
+	Handler(func(ward string) Settings { return Settings{Zone: "UTC", Actions: []string{ward}} }).ServeHTTP(w, r)
 	return w.Result()
 }
 
@@ -48,6 +48,27 @@ func TestFiles(t *testing.T) {
 	for _, must := range []string{"index.html", "app.js", "board.css"} {
 		if _, ok := files[must]; !ok {
 			t.Errorf("%s is missing", must)
+		}
+	}
+}
+
+// A phone on a ward waits for each round trip: files are packed, and the page
+// names all modules, so that the browser need not find them one after another.
+func TestFilesComeSoon(t *testing.T) {
+	files, err := load()
+	if err != nil {
+		t.Fatal(err)
+	}
+	res := get(t, "GET", "/board/app.js", http.Header{"Accept-Encoding": {"gzip"}})
+	if body, _ := io.ReadAll(res.Body); res.Header.Get("Content-Encoding") != "gzip" || len(body) > len(files["app.js"].content)/2 || !strings.Contains(strings.Join(res.Header.Values("Vary"), ","), "Accept-Encoding") {
+		t.Errorf("%d of %d bytes, %v", len(body), len(files["app.js"].content), res.Header)
+	}
+	if again := get(t, "GET", "/board/app.js", http.Header{"Accept-Encoding": {"gzip"}, "If-None-Match": {res.Header.Get("ETag")}}); again.StatusCode != http.StatusNotModified {
+		t.Errorf("asked for again: %d", again.StatusCode)
+	}
+	for name := range files {
+		if strings.HasSuffix(name, ".js") && !strings.Contains(name, "/") && name != "app.js" && name != "sw.js" && !strings.Contains(string(files["index.html"].content), `<link rel="modulepreload" href="`+name+`">`) {
+			t.Errorf("index.html does not preload %s", name)
 		}
 	}
 }

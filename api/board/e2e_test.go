@@ -3,6 +3,7 @@ package board_test
 import (
 	"bufio"
 	"context"
+	"encoding/json"
 	"net/http"
 	"net/http/httptest"
 	"net/http/httputil"
@@ -22,6 +23,60 @@ import (
 // binary. It needs chromium, node, and the packages of e2e/package-lock.json;
 // without them it is skipped, unless TIDEMARK_REQUIRE_BROWSER=1.
 func TestBrowser(t *testing.T) {
+	bin, chromium, node := browser(t)
+	base, token, data := demo(t, bin)
+	drive(t, node, "e2e/board.e2e.mjs", "BASE="+base, "TOKEN="+token, "DATA="+data, "BIN="+bin, "CHROMIUM="+chromium, "SHOTS="+os.Getenv("TIDEMARK_SHOTS"), "TZ=UTC")
+}
+
+// TestDocs drives the interface reference.
+func TestDocs(t *testing.T) {
+	bin, chromium, node := browser(t)
+	base, token, _ := demo(t, bin)
+	drive(t, node, "e2e/docs.e2e.mjs", "BASE="+base, "TOKEN="+token, "CHROMIUM="+chromium, "SHOTS="+os.Getenv("TIDEMARK_SHOTS"), "TZ=UTC")
+}
+
+// TestSignIn signs in at a real OpenID provider.
+func TestSignIn(t *testing.T) {
+	bin, chromium, node := browser(t)
+	drive(t, node, "e2e/signin.e2e.mjs", "BIN="+bin, "CHROMIUM="+chromium, "DIR="+t.TempDir(), "TZ=UTC")
+}
+
+// BenchmarkWard measures how soon the ward page can be used on a phone.
+func BenchmarkWard(b *testing.B) {
+	bin, chromium, node := browser(b)
+	base, token, _ := demo(b, bin)
+	for b.Loop() {
+		cmd := exec.Command(node, "e2e/speed.e2e.mjs")
+		cmd.Env = append(os.Environ(), "BASE="+base, "TOKEN="+token, "CHROMIUM="+chromium)
+		out, err := cmd.Output()
+		if err != nil {
+			b.Fatalf("%v: %s", err, out)
+		}
+		var took struct{ Drains, First, Again float64 }
+		if err := json.Unmarshal(out, &took); err != nil {
+			b.Fatalf("%v: %s", err, out)
+		}
+		b.ReportMetric(took.Drains, "drains")
+		b.ReportMetric(took.First, "ms-first-visit")
+		b.ReportMetric(took.Again, "ms-next-visit")
+	}
+	b.ReportMetric(0, "ns/op")
+}
+
+func drive(t *testing.T, node, script string, env ...string) {
+	t.Helper()
+	cmd := exec.Command(node, "--test", "--test-reporter=spec", script)
+	cmd.Env = append(os.Environ(), env...)
+	out, err := cmd.CombinedOutput()
+	t.Logf("%s", out)
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
+// browser finds what the tests need, and builds the program.
+func browser(t testing.TB) (bin, chromium, node string) {
+	t.Helper()
 	if testing.Short() {
 		t.Skip("a browser takes its time")
 	}
@@ -32,7 +87,7 @@ func TestBrowser(t *testing.T) {
 		}
 		t.Skip("THE BOARD WAS NOT TESTED IN A BROWSER: " + what)
 	}
-	chromium := os.Getenv("TIDEMARK_CHROMIUM")
+	chromium = os.Getenv("TIDEMARK_CHROMIUM")
 	for _, name := range []string{"chromium", "chromium-browser", "google-chrome"} {
 		if p, err := exec.LookPath(name); err == nil && chromium == "" {
 			chromium = p
@@ -45,31 +100,26 @@ func TestBrowser(t *testing.T) {
 	if err != nil {
 		missing("node is not installed")
 	}
-	if _, err := os.Stat("e2e/node_modules/playwright-core"); err != nil {
+	for _, name := range []string{"playwright-core", "oidc-provider"} {
+		if _, err := os.Stat("e2e/node_modules/" + name); err == nil {
+			continue
+		}
 		npm := exec.Command("npm", "ci", "--ignore-scripts", "--no-audit", "--no-fund")
 		npm.Dir = "e2e"
 		if out, err := npm.CombinedOutput(); err != nil {
 			missing("npm ci in api/board/e2e: " + err.Error() + "\n" + string(out))
 		}
 	}
-
-	bin := filepath.Join(t.TempDir(), "tidemark")
+	bin = filepath.Join(t.TempDir(), "tidemark")
 	if out, err := exec.Command("go", "build", "-o", bin, "../../cmd/tidemark").CombinedOutput(); err != nil {
 		t.Fatalf("go build: %v\n%s", err, out)
 	}
-	base, token, data := demo(t, bin)
-	cmd := exec.Command(node, "--test", "--test-reporter=spec", "e2e/board.e2e.mjs")
-	cmd.Env = append(os.Environ(), "BASE="+base, "TOKEN="+token, "DATA="+data, "BIN="+bin, "CHROMIUM="+chromium, "SHOTS="+os.Getenv("TIDEMARK_SHOTS"), "TZ=UTC")
-	out, err := cmd.CombinedOutput()
-	t.Logf("%s", out)
-	if err != nil {
-		t.Fatal(err)
-	}
+	return bin, chromium, node
 }
 
 // demo starts the demonstration and gives its origin, a token, and the folder
 // of its key.
-func demo(t *testing.T, bin string) (origin, token, data string) {
+func demo(t testing.TB, bin string) (origin, token, data string) {
 	tmp := t.TempDir()
 	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
 	defer cancel()
@@ -123,7 +173,7 @@ func demo(t *testing.T, bin string) (origin, token, data string) {
 }
 
 // mounted is the origin under which board and interface are both found.
-func mounted(t *testing.T, origin string) string {
+func mounted(t testing.TB, origin string) string {
 	res, err := http.Get(origin + "/board/")
 	if err != nil {
 		t.Fatal(err)
@@ -137,7 +187,7 @@ func mounted(t *testing.T, origin string) string {
 		t.Fatal(err)
 	}
 	mux := http.NewServeMux()
-	mux.Handle("/board/", board.Handler())
+	mux.Handle("/board/", board.Handler(func(string) board.Settings { return board.Settings{} }))
 	mux.Handle("/", httputil.NewSingleHostReverseProxy(to))
 	s := httptest.NewServer(mux)
 	t.Cleanup(s.Close)

@@ -9,7 +9,6 @@ import (
 	"tidemark/internal/balance"
 	"tidemark/internal/drain"
 	"tidemark/internal/due"
-	"tidemark/internal/escalate"
 	"tidemark/internal/removal"
 	"tidemark/internal/trend"
 	"tidemark/internal/window"
@@ -53,9 +52,8 @@ type Status struct {
 	Drain    drain.Drain
 	Patient  string
 	Level    string
-	Findings []escalate.Finding // what the rules find now
-	Open     []drain.Finding    // the DetectedIssues that are open
-	Last     time.Time          // of the last counted entry, zero when there is none
+	Concerns []drain.Concern // that are open, the worst first
+	Last     time.Time       // of the last counted entry, zero when there is none
 	LastID   string
 	Due      due.Due
 	Now      time.Time
@@ -67,6 +65,9 @@ type Status struct {
 type DueDrain struct {
 	Drain   drain.Drain
 	Patient string
+	Name    string // of the patient; "" where it is not known
+	Bed     drain.Place
+	Ward    drain.Place
 	Site    string
 	Side    string
 	Due     due.Due
@@ -81,4 +82,48 @@ type Review struct {
 	Now      time.Time
 	Policy   string
 	Approved string
+}
+
+// Handover is the answer to $handover: a shift in review, a row a drain, by bed.
+type Handover struct {
+	Type, ID    string // the Location or Patient that was asked for
+	Name        string // of the Location
+	Shift       window.Window
+	AsOf        time.Time // the end of the shift, or now while it lasts
+	Attribution balance.Attribution
+	Rows        []HandoverRow
+	More        int // corrections of this shift beyond those that the rows hold
+	Zone        *time.Location
+	Now         time.Time
+	Policy      string
+	Approved    string
+}
+
+// HandoverRow is one drain in place. What it holds of the fluid, the suction and
+// the site is as of the end of the shift; the due time and the review are of now.
+type HandoverRow struct {
+	DueDrain
+	Placed              time.Time     // zero: not known
+	Shift, Last, Before balance.Total // the shift; the 24 h to AsOf; the 24 h before those
+	Look, Suction, Seen drain.Entry   // the last entries that tell the look, the suction and the site; zero: none
+	Course              string        // of the looks of the two days
+	Level               string        // now
+	Concerns            []drain.Concern
+	Corrections         []Correction
+	Late                []Late
+	Removal             removal.Review
+}
+
+// Correction is one version of an entry that changed what an earlier one said.
+type Correction struct {
+	Before, After drain.Entry
+	At            time.Time
+	By, Reason    string // "" where nobody said
+	Provenance    string // its id
+}
+
+// Late is an entry that was charted long after its time.
+type Late struct {
+	Entry   drain.Entry
+	Charted time.Time
 }

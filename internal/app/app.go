@@ -20,10 +20,14 @@ import (
 	"sync/atomic"
 	"time"
 
+	"github.com/cenkalti/backoff/v5"
+	"golang.org/x/net/netutil"
+
 	"tidemark/api"
 	"tidemark/api/board"
 	"tidemark/api/docs"
 	"tidemark/internal/auth"
+	"tidemark/internal/budget"
 	"tidemark/internal/bulk"
 	"tidemark/internal/fault"
 	"tidemark/internal/fhirjson"
@@ -49,18 +53,33 @@ type Config struct {
 	Issuer      string
 	JWKS        string
 	Audience    string
+	Claims      string // file that maps the issuer's groups to roles
 	TLSCert     string
 	TLSKey      string
 	BaseURL     string // as clients see the service, "" from Listen
 	Origins     []string
+	Proxies     []string      // addresses and networks whose X-Forwarded-… headers hold
+	ReadyDelay  time.Duration // between /readyz saying that the service ends and its doing so
+	Patience    time.Duration // for an issuer that cannot be reached at the start; 0: for ever
 	Webhooks    []string      // host:port of receivers that Subscriptions may name
 	AuditKeep   time.Duration // how long AuditEvents are kept; 0: for ever
+	AuditRoom   int           // AuditEvents that may wait for a store that takes none; 0: 8192
 	Rate        float64       // requests a second and client; 0 for no limit
 	MaxBody     int64
+	MaxResource int64             // bytes of one resource; 0: 1 MiB
+	Readings    int               // entries of one drain on one day; 0 for no limit
+	Connections int               // at a time; 0 for no limit
+	Subscribed  int               // Subscriptions that are not off; 0 for no limit
+	ExportQuota int64             // bytes of the files of exports; 0 for no limit
+	Heavy       int               // heavy requests at a time; 0: one less than the processors
+	Most        budget.Cost       // of one request; zero: budget.Request
+	Charged     func(budget.Cost) // told what each request has cost; nil for nobody
 	SweepEvery  time.Duration
 	HeaderTime  time.Duration // for a client to send its headers; 0: 10 s
 	RequestTime time.Duration // for a client to send headers and body; 0: 60 s
 	AnswerTime  time.Duration // for a client to take its answer; 0: 2 min
+	BoardClient string        // client id of the ward page at the issuer; empty: tokens are pasted
+	BoardScope  string        // what it asks for
 	Version     string
 	Logger      *slog.Logger
 	Clock       func() time.Time
@@ -68,24 +87,28 @@ type Config struct {
 
 // App is a service that was put together.
 type App struct {
-	cfg      Config
-	log      *slog.Logger
-	store    store.Store
-	ward     *ward.Service
-	api      *api.Server
-	metrics  *metrics
-	flush    func(context.Context) error // of traces
-	notify   *notify.Engine
-	bulk     *bulk.Service
-	key      *auth.LocalKey
-	policy   atomic.Pointer[policy.Policy]
-	base     string
-	listener net.Listener
-	admin    net.Listener
-	servers  []*http.Server
-	stop     context.CancelFunc
-	wg       sync.WaitGroup
-	failed   chan error
+	cfg     Config
+	log     *slog.Logger
+	store   store.Store
+	ward    *ward.Service
+	api     *api.Server
+	metrics *metrics
+	flush   func(context.Context) error // of traces
+	notify  *notify.Engine
+	bulk    *bulk.Service
+	key     *auth.LocalKey
+	policy  atomic.Pointer[policy.Policy]
+	base    string
+
+	certificate *certificate // nil: without TLS
+	listener    net.Listener
+	admin       net.Listener
+	servers     []*http.Server
+	work        context.Context // of all requests
+	endWork     context.CancelFunc
+	stop        context.CancelFunc
+	wg          sync.WaitGroup
+	failed      chan error
 }
 
 // New opens the store and listens; nothing is answered before Start. An error
@@ -98,11 +121,21 @@ func New(ctx context.Context, cfg Config) (_ *App, err error) {
 		cfg.Logger = slog.New(slog.NewTextHandler(os.Stderr, nil))
 	}
 	a := &App{cfg: cfg, log: cfg.Logger, failed: make(chan error, 3)}
+	a.work, a.endWork = context.WithCancel(context.Background())
 	defer func() {
 		if err != nil {
 			a.close()
 		}
 	}()
+	if err := cfg.check(); err != nil {
+		return nil, err
+	}
+	if cfg.TLSCert != "" {
+		a.certificate = &certificate{cert: cfg.TLSCert, key: cfg.TLSKey}
+		if err := a.certificate.read(); err != nil {
+			return nil, err
+		}
+	}
 	p := policy.Default()
 	if cfg.Policy != "" {
 		if p, err = policy.Load(cfg.Policy); err != nil {
@@ -110,11 +143,15 @@ func New(ctx context.Context, cfg Config) (_ *App, err error) {
 		}
 	}
 	a.policy.Store(p)
-	if (cfg.TLSCert == "") != (cfg.TLSKey == "") {
-		return nil, errors.New("TLS needs both --tls-cert and --tls-key")
-	}
+	a.examples(p)
 	if a.listener, err = net.Listen("tcp", cfg.Listen); err != nil {
 		return nil, fmt.Errorf("cannot listen on %s (%v); choose another --listen", cfg.Listen, cause(err))
+	}
+	if cfg.Connections, err = connections(cfg.Connections); err != nil {
+		return nil, err
+	}
+	if cfg.Connections > 0 {
+		a.listener = netutil.LimitListener(a.listener, cfg.Connections)
 	}
 	if cfg.AdminListen != "" {
 		if a.admin, err = net.Listen("tcp", cfg.AdminListen); err != nil {
@@ -127,6 +164,9 @@ func New(ctx context.Context, cfg Config) (_ *App, err error) {
 	if a.store, err = OpenStore(ctx, cfg, extract, a.metrics.grouped); err != nil {
 		return nil, err
 	}
+	if err := a.sameBase(ctx); err != nil {
+		return nil, err
+	}
 	verifier, err := a.verifier(ctx)
 	if err != nil {
 		return nil, err
@@ -137,11 +177,11 @@ func New(ctx context.Context, cfg Config) (_ *App, err error) {
 	}
 	a.ward = ward.New(a.store, ward.Options{
 		Policy: a.policy.Load, Extract: extract, Clock: cfg.Clock, Logger: cfg.Logger,
-		Validate: func(n *fhirjson.Node) *fault.List { return Validate(library, n) }, Recheck: a.recheck(), Judged: a.metrics.judged, Swept: a.metrics.swept,
+		Validate: func(n *fhirjson.Node) *fault.List { return Validate(library, n) }, Recheck: a.recheck(), Readings: cfg.Readings, Resource: int(cmp.Or(cfg.MaxResource, 1<<20)), Judged: a.metrics.judged, Swept: a.metrics.swept,
 	})
-	spans, flush, err := tracer(ctx, cfg.Version)
+	spans, flush, err := tracer(ctx, cfg.Version, cfg.Logger)
 	if err != nil {
-		return nil, fmt.Errorf("traces cannot be exported (%v); put OTEL_EXPORTER_OTLP_ENDPOINT right or unset it", cause(err))
+		return nil, fmt.Errorf("traces cannot be exported (%v); correct that variable or unset OTEL_EXPORTER_OTLP_ENDPOINT", cause(err))
 	}
 	a.flush = flush
 	targets, err := notify.ParseTargets(cfg.Webhooks)
@@ -149,27 +189,33 @@ func New(ctx context.Context, cfg Config) (_ *App, err error) {
 		return nil, fmt.Errorf("--webhook-allow: %w", err)
 	}
 	a.notify = notify.New(notify.Options{
-		Store: a.store, Update: a.updateSubscription, May: a.may, Targets: targets, BaseURL: a.base, Extract: extract,
+		Store: a.store, Update: a.updateSubscription, May: a.may, Where: a.ward.Places, Targets: targets, BaseURL: a.base, Extract: extract,
 		Parse: func() search.ParseOptions {
 			return search.ParseOptions{Base: a.base, Zone: a.policy.Load().Zone(), Now: cfg.Clock(), Strict: true, Expand: library.Expand}
 		},
-		Logger: cfg.Logger, Now: cfg.Clock, TTL: a.leaseTTL(), Observe: a.metrics,
+		Logger: cfg.Logger, Now: cfg.Clock, TTL: leaseTTL, Lone: cfg.Store == "", Observe: a.metrics,
 	})
 	a.bulk = bulk.New(bulk.Options{
-		Store: a.store, Lease: notify.NewLease(a.store, "lease/bulk", ward.NewID(), a.leaseTTL(), a.log), Dir: filepath.Join(cfg.Data, "bulk"),
+		Store: a.store, Lease: a.lease("lease/bulk"), Quota: cfg.ExportQuota, Dir: filepath.Join(cfg.Data, "bulk"),
 		Types: api.ExportTypes(), Extract: extract, Expand: library.Expand, Redact: notify.Redact, Settings: a.ward.Settings, Clock: cfg.Clock, Logger: cfg.Logger,
 	})
+	page := board.Handler(a.boardSettings)
+	proxies, err := cfg.trusted()
+	if err != nil {
+		return nil, err
+	}
 	a.api = api.New(api.Options{
 		Exports: a.bulk,
 		Mounts: []api.Mount{
-			{Path: "/openapi.json", Handler: openapi.Handler()}, {Path: "/docs", Handler: docs.Handler()},
-			{Path: "/board", Handler: board.Handler()}, {Path: "/board/*file", Handler: board.Handler()},
+			{Path: "/openapi.json", Handler: openapi.Handler(strings.TrimSuffix(a.base, "/fhir"))}, {Path: "/docs", Handler: docs.Handler()},
+			{Path: "/board", Handler: page}, {Path: "/board/*file", Handler: page}, {Path: "/", Handler: http.HandlerFunc(welcome)},
 		},
-		Hooks: map[string]api.Hook{"Subscription": a.notify.Hook}, Views: map[string]api.View{"Subscription": notify.Redact}, Committed: a.notify.Wake, Observe: a.metrics.answered, Tracer: spans,
+		Hooks: map[string]api.Hook{"Subscription": a.subscription}, Views: map[string]api.View{"Subscription": notify.Redact}, Committed: a.notify.Wake, Observe: a.metrics.answered, Tracer: spans,
 		Store: a.store, Ward: a.ward, Verifier: verifier, Conformance: library, Policy: a.policy.Load, Extract: extract,
-		Logger: cfg.Logger, BaseURL: a.base, Version: cfg.Version, MaxBody: cfg.MaxBody, AnswerTime: cfg.AnswerTime, Limiter: limiter(cfg.Rate), AllowOrigin: cfg.Origins,
+		Logger: cfg.Logger, BaseURL: a.base, Version: cfg.Version, MaxBody: cfg.MaxBody, MaxResource: cfg.MaxResource, Heavy: cfg.Heavy, Most: cfg.Most, Charged: cfg.Charged, AuditRoom: cfg.AuditRoom, AnswerTime: cfg.AnswerTime, Limiter: limiter(cfg.Rate), AllowOrigin: cfg.Origins, Trusted: proxies,
 	})
 	a.metrics.watch(a.store, a.api.AuditQueue)
+	a.metrics.machine(cfg, func() time.Time { return auth.KeysRead(verifier) })
 	return a, nil
 }
 
@@ -182,13 +228,15 @@ func (a *App) recheck() time.Duration {
 	return time.Minute
 }
 
-// leaseTTL is how long a process that died keeps others from its work. The
-// embedded store has one process only, which need not wait for another's end.
-func (a *App) leaseTTL() time.Duration {
+// leaseTTL is how long a process that died keeps others from its work.
+const leaseTTL = 8 * time.Second
+
+// lease is for work that one process of several does.
+func (a *App) lease(name string) *notify.Lease {
 	if a.cfg.Store == "" {
-		return 3 * time.Second
+		return notify.Lone(a.store, name, a.log)
 	}
-	return 8 * time.Second
+	return notify.NewLease(a.store, name, ward.NewID(), leaseTTL, a.log)
 }
 
 // updateSubscription stores a status that the service sets itself.
@@ -197,6 +245,24 @@ func (a *App) updateSubscription(ctx context.Context, n *fhirjson.Node, version 
 		Method: store.Put, Key: store.Key{Type: "Subscription", ID: n.Str("id")}, Resource: n.Clone(), Expect: store.Expect(version),
 	}}, nil)
 	return err
+}
+
+// subscription looks at a Subscription before it is written. Each costs work for
+// every change, so that there may be so many.
+func (a *App) subscription(ctx context.Context, who *auth.Principal, n, before *fhirjson.Node) error {
+	on := func(n *fhirjson.Node) bool { return n != nil && n.Str("status") != "off" }
+	if most := a.cfg.Subscribed; most > 0 && on(n) && !on(before) {
+		there, err := a.store.Count(ctx, search.Query{Type: "Subscription", Where: []search.Clause{{
+			Param: "status", Kind: search.Token, Modifier: "not", Values: []search.Value{{Code: "off", AnySystem: true}},
+		}}}, most)
+		if err != nil {
+			return err
+		}
+		if there >= most {
+			return fault.New(fault.Rule, "too-costly", "There are already %d Subscriptions, the limit of this service; delete one that is no longer needed, or widen the criteria of another.", most)
+		}
+	}
+	return a.notify.Hook(ctx, who, n, before)
 }
 
 // may tests a resource against the rights of a subscription's owner.
@@ -218,8 +284,8 @@ func Validate(lib *profile.Library, n *fhirjson.Node) *fault.List {
 // OpenStore opens the store that the configuration names. grouped is told of the
 // commit groups of the embedded one; nil for nobody.
 func OpenStore(ctx context.Context, cfg Config, extract search.ExtractOptions, grouped func(int, time.Duration, error)) (store.Store, error) {
-	read := func(raw []byte) (search.Doc, error) {
-		n, err := fhirjson.Parse(raw)
+	read := func(ctx context.Context, raw []byte) (search.Doc, error) {
+		n, err := budget.Parse(ctx, raw)
 		if err != nil {
 			return search.Doc{}, err
 		}
@@ -245,6 +311,12 @@ func OpenStore(ctx context.Context, cfg Config, extract search.ExtractOptions, g
 
 func (a *App) verifier(ctx context.Context) (auth.Verifier, error) {
 	c := auth.Config{Issuer: a.cfg.Issuer, JWKS: a.cfg.JWKS, Audience: a.cfg.Audience, Clock: a.cfg.Clock}
+	if a.cfg.Claims != "" {
+		var err error
+		if c.Roles, err = auth.LoadRoles(a.cfg.Claims); err != nil {
+			return nil, err
+		}
+	}
 	if c.Issuer == "" && c.JWKS == "" {
 		if err := os.MkdirAll(a.cfg.Data, 0o700); err != nil {
 			return nil, fmt.Errorf("cannot make the data directory %s (%v)", a.cfg.Data, cause(err))
@@ -255,7 +327,7 @@ func (a *App) verifier(ctx context.Context) (auth.Verifier, error) {
 		}
 		c.Local = a.key
 	}
-	v, err := auth.NewVerifier(ctx, c)
+	v, err := a.awaited(ctx, c)
 	if err != nil {
 		return nil, err
 	}
@@ -263,6 +335,29 @@ func (a *App) verifier(ctx context.Context) (auth.Verifier, error) {
 		a.log.Warn(w)
 	}
 	return v, nil
+}
+
+// awaited waits for an issuer that cannot be reached: after a power cut it may
+// come up later than we do. What no waiting mends ends it.
+func (a *App) awaited(ctx context.Context, c auth.Config) (auth.Verifier, error) {
+	pauses := backoff.NewExponentialBackOff()
+	pauses.MaxInterval = 15 * time.Second
+	begun, said := time.Now(), ""
+	for {
+		v, err := auth.NewVerifier(ctx, c)
+		if err == nil || !errors.Is(err, auth.ErrAway) || a.cfg.Patience > 0 && time.Since(begun) > a.cfg.Patience {
+			return v, err
+		}
+		if text := err.Error(); text != said {
+			a.log.Warn("waiting for the issuer of tokens; nothing is served until it answers", "err", text)
+			said = text
+		}
+		select {
+		case <-ctx.Done():
+			return nil, fmt.Errorf("ended while waiting for the issuer of tokens (%w)", err)
+		case <-time.After(pauses.NextBackOff()):
+		}
+	}
 }
 
 func baseURL(cfg Config, addr string) string {
@@ -277,6 +372,30 @@ func baseURL(cfg Config, addr string) string {
 		addr = net.JoinHostPort("localhost", port)
 	}
 	return scheme + "://" + addr + "/fhir"
+}
+
+// sameBase says when the base URL is another than it was. References that are
+// written out as URLs were taken for this service's own, or another's, by the
+// one of then, and the search index holds them so.
+func (a *App) sameBase(ctx context.Context) error {
+	if a.cfg.BaseURL == "" {
+		return nil // made up from the address to listen on, for trials
+	}
+	const name = "base-url"
+	before, rev, err := a.store.State(ctx, name)
+	if err != nil || string(before) == a.base {
+		return err
+	}
+	if rev > 0 {
+		a.log.Error("--base-url has changed: what refers to resources by the URL of then is no longer found by searches; go back to it, or export, and import into an empty data directory",
+			"before", string(before), "now", a.base)
+		return nil // said at each start, until it is the one before again
+	}
+	_, err = a.store.SetState(ctx, name, []byte(a.base), 0)
+	if fault.Is(err, fault.Precondition) {
+		return nil // another process has noted it
+	}
+	return err
 }
 
 // Base is the FHIR base URL.
@@ -308,34 +427,62 @@ func (a *App) Start() {
 		every = 15 * time.Second
 	}
 	// One process of several sweeps: the one that holds the lease.
-	sweep := notify.NewLease(a.store, "lease/sweep", ward.NewID(), a.leaseTTL(), a.log)
+	sweep := a.lease("lease/sweep")
 	a.wg.Go(func() {
-		sweep.Hold(ctx, func(ctx context.Context, _ int64) { a.ward.Run(ctx, every) })
+		sweep.Hold(ctx, func(ctx context.Context, _ int64) {
+			a.keep(ctx, "sweep", func(ctx context.Context) { a.ward.Run(ctx, every) })
+		})
 	})
 	if a.cfg.Policy != "" {
-		a.wg.Go(func() { a.watchPolicy(ctx) })
+		a.wg.Go(func() {
+			a.keep(ctx, "watch the policy", func(ctx context.Context) { watch(ctx, a.readPolicy, a.cfg.Policy) })
+		})
+	}
+	if a.certificate != nil {
+		a.wg.Go(func() {
+			a.keep(ctx, "watch the certificate", func(ctx context.Context) { watch(ctx, a.readCertificate, a.cfg.TLSCert, a.cfg.TLSKey) })
+		})
 	}
 	if a.cfg.AuditKeep > 0 {
-		a.wg.Go(func() { a.dropAudit(ctx) })
+		a.wg.Go(func() { a.keep(ctx, "drop old AuditEvents", a.dropAudit) })
 	}
 	a.notify.Start(ctx)
-	a.wg.Go(func() { a.bulk.Run(ctx) })
+	a.wg.Go(func() { a.keep(budget.Beside(ctx), "export", a.bulk.Run) })
 	main := &http.Server{
-		Handler: a.api.Handler(), ReadHeaderTimeout: cmp.Or(a.cfg.HeaderTime, 10*time.Second), ReadTimeout: cmp.Or(a.cfg.RequestTime, time.Minute), IdleTimeout: 2 * time.Minute,
-		MaxHeaderBytes: 64 << 10, TLSConfig: &tls.Config{MinVersion: tls.VersionTLS12}, ErrorLog: slog.NewLogLogger(a.log.Handler(), slog.LevelDebug),
+		Handler: a.prefixed(a.api.Handler()), ReadHeaderTimeout: cmp.Or(a.cfg.HeaderTime, 10*time.Second), ReadTimeout: cmp.Or(a.cfg.RequestTime, time.Minute), IdleTimeout: 2 * time.Minute,
+		MaxHeaderBytes: 1 << 20, TLSConfig: &tls.Config{MinVersion: tls.VersionTLS12}, ErrorLog: slog.NewLogLogger(a.log.Handler(), slog.LevelDebug),
 	}
-	a.serve(main, a.listener, a.cfg.TLSCert != "")
+	if a.certificate != nil {
+		main.TLSConfig.GetCertificate = a.certificate.get
+	}
+	a.serve(main, a.listener, a.certificate != nil)
 	if a.admin != nil {
 		a.serve(&http.Server{Handler: a.adminHandler(), ReadHeaderTimeout: 10 * time.Second}, a.admin, false)
 	}
 }
 
+// keep runs work that lasts as long as ctx; after a panic it begins again.
+func (a *App) keep(ctx context.Context, doing string, work func(context.Context)) {
+	for ctx.Err() == nil {
+		err := fault.Contain(doing, func() error { work(ctx); return nil })
+		if err == nil {
+			return
+		}
+		a.log.Error("a defect occurred; the work begins again", "work", doing, "cause", fault.Of(err).Cause)
+		select {
+		case <-ctx.Done():
+		case <-time.After(time.Second):
+		}
+	}
+}
+
 func (a *App) serve(s *http.Server, l net.Listener, tls bool) {
 	a.servers = append(a.servers, s)
+	s.BaseContext = func(net.Listener) context.Context { return a.work }
 	a.wg.Go(func() {
 		var err error
 		if tls {
-			err = s.ServeTLS(l, a.cfg.TLSCert, a.cfg.TLSKey)
+			err = s.ServeTLS(l, "", "") // TLSConfig has it
 		} else {
 			err = s.Serve(l)
 		}
@@ -349,7 +496,6 @@ func (a *App) adminHandler() http.Handler {
 	m := http.NewServeMux()
 	m.Handle("/metrics", a.metrics.handler())
 	m.HandleFunc("/debug/pprof/", pprof.Index)
-	m.HandleFunc("/debug/pprof/cmdline", pprof.Cmdline)
 	m.HandleFunc("/debug/pprof/profile", pprof.Profile)
 	m.HandleFunc("/debug/pprof/symbol", pprof.Symbol)
 	m.HandleFunc("/debug/pprof/trace", pprof.Trace)
@@ -379,17 +525,19 @@ func (a *App) dropAudit(ctx context.Context) {
 	}
 }
 
-// watchPolicy reads the policy file again when it changes. A file with faults
-// is logged, and the policy in force stays.
-func (a *App) watchPolicy(ctx context.Context) {
-	stamp := func() string {
-		fi, err := os.Stat(a.cfg.Policy)
-		if err != nil {
-			return ""
-		}
-		return fi.ModTime().String() + fmt.Sprint(fi.Size())
+// Reload reads the policy and the certificate again, as SIGHUP asks for.
+func (a *App) Reload() {
+	if a.cfg.Policy != "" {
+		a.readPolicy()
 	}
-	last := stamp()
+	if a.certificate != nil {
+		a.readCertificate()
+	}
+}
+
+// watch calls read when one of the files has changed.
+func watch(ctx context.Context, read func(), files ...string) {
+	last := stamp(files...)
 	tick := time.NewTicker(2 * time.Second)
 	defer tick.Stop()
 	for {
@@ -398,32 +546,82 @@ func (a *App) watchPolicy(ctx context.Context) {
 			return
 		case <-tick.C:
 		}
-		now := stamp()
-		if now == last || now == "" {
-			continue
+		if now := stamp(files...); now != last && now != "" {
+			last = now
+			read()
 		}
-		last = now
-		p, err := policy.Load(a.cfg.Policy)
-		if err != nil {
-			a.log.Error("the changed policy has faults; the one before stays in force", "err", err)
-			continue
-		}
-		a.policy.Store(p)
-		a.log.Info("policy read again", "version", p.Version())
 	}
 }
 
-// Stop drains requests for as long as ctx lasts, then closes the store.
+// readPolicy takes the policy file again. One with faults is logged, and the
+// policy in force stays.
+func (a *App) readPolicy() {
+	p, err := policy.Load(a.cfg.Policy)
+	if err != nil {
+		a.log.Error("the changed policy has faults; the one before stays in force", "err", err)
+		return
+	}
+	a.policy.Store(p)
+	a.log.Info("policy read again", "version", p.Version())
+	a.examples(p)
+}
+
+func (a *App) readCertificate() {
+	if err := a.certificate.read(); err != nil {
+		a.log.Error("the changed certificate cannot be used; the one before is still shown", "err", err)
+		return
+	}
+	a.log.Info("certificate read again")
+}
+
+// examples says what an approved policy rests on that nobody has approved.
+func (a *App) examples(p *policy.Policy) {
+	if left := p.Examples(); p.Approved() != "" && len(left) > 0 {
+		a.log.Warn("the approved policy leaves settings to unapproved examples; set them", "settings", strings.Join(left, " "))
+	}
+}
+
+// prefixed answers also below the path of --base-url, for proxies that do not
+// take it off.
+func (a *App) prefixed(h http.Handler) http.Handler {
+	prefix := a.cfg.prefix()
+	if prefix == "" {
+		return h
+	}
+	below := http.StripPrefix(prefix, h)
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if strings.HasPrefix(r.URL.Path, prefix+"/") {
+			below.ServeHTTP(w, r)
+			return
+		}
+		h.ServeHTTP(w, r)
+	})
+}
+
+// Stop says at /readyz that the service ends, waits for as long as a balancer
+// needs to notice, drains requests for as long as ctx lasts, then closes the
+// store.
 func (a *App) Stop(ctx context.Context) error {
 	var errs []error
+	if a.api != nil {
+		a.api.Ending()
+		if a.cfg.ReadyDelay > 0 && a.servers != nil {
+			select {
+			case <-ctx.Done():
+			case <-time.After(a.cfg.ReadyDelay):
+			}
+		}
+		a.api.Drain()
+	}
 	for _, s := range a.servers {
 		err := s.Shutdown(ctx)
 		if err != nil {
-			err = fmt.Errorf("requests were still running when the time to finish them was over (%w); they were cut off", err)
+			err = fmt.Errorf("requests were still running at the end of the shutdown time (%w); they were cut off", err)
 			s.Close() // so that their clients do not wait for an answer
 		}
 		errs = append(errs, err)
 	}
+	a.endWork()
 	if a.stop != nil {
 		a.notify.Stop()
 		a.stop()

@@ -185,7 +185,19 @@ func TestRefusedAtStart(t *testing.T) {
 		{"half of TLS", "--tls-cert and --tls-key", func(c *app.Config) { c.TLSCert = "cert.pem" }},
 		{"not a store", "mongodb://", func(c *app.Config) { c.Store = "postgres://x" }},
 		{"issuer without audience", "--audience", func(c *app.Config) { c.Issuer = "http://127.0.0.1:1" }},
-		{"issuer away", "--issuer http://127.0.0.1:1", func(c *app.Config) { c.Issuer, c.Audience = "http://127.0.0.1:1", "a" }},
+		{"issuer away", "--issuer http://127.0.0.1:1", func(c *app.Config) { c.Issuer, c.Audience, c.Patience = "http://127.0.0.1:1", "a", 1 }},
+		{"audience without issuer", "--audience", func(c *app.Config) { c.Audience = "a" }},
+		{"base that is none", "--base-url", func(c *app.Config) { c.BaseURL = "foo" }},
+		{"base with a query", "--base-url", func(c *app.Config) { c.BaseURL = "https://x.example.org/?a=b" }},
+		{"base with fhir", "leave it out", func(c *app.Config) { c.BaseURL = "https://x.example.org/fhir/" }},
+		{"every origin", "--allow-origin", func(c *app.Config) { c.Origins = []string{"*"} }},
+		{"origin with a path", "--allow-origin", func(c *app.Config) { c.Origins = []string{"https://x.example.org/page"} }},
+		{"proxy that is none", "--trusted-proxy", func(c *app.Config) { c.Proxies = []string{"proxy.example.org"} }},
+		{"key of another certificate", "--tls-key", func(c *app.Config) {
+			cert, _, _ := certificate(t)
+			_, key, _ := certificate(t)
+			c.TLSCert, c.TLSKey = cert, key
+		}},
 		{"receiver that is none", "--webhook-allow", func(c *app.Config) { c.Webhooks = []string{"http://x/"} }},
 	} {
 		t.Run(c.name, func(t *testing.T) {

@@ -3,6 +3,8 @@ package app
 import (
 	"context"
 	"net/http"
+	"runtime"
+	"runtime/debug"
 	"strconv"
 	"time"
 
@@ -11,9 +13,12 @@ import (
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
 	"tidemark/internal/drain"
+	"tidemark/internal/escalate"
+	"tidemark/internal/fault"
 	"tidemark/internal/notify"
 	"tidemark/internal/search"
 	"tidemark/internal/store"
+	"tidemark/internal/store/sqlite"
 )
 
 // metrics are what /metrics of the admin listener shows. No label and no
@@ -25,7 +30,9 @@ type metrics struct {
 	requests  *prometheus.CounterVec
 	seconds   *prometheus.HistogramVec
 	delivered prometheus.Counter
+	givenUp   prometheus.Counter
 	failed    *prometheus.CounterVec
+	aside     *prometheus.CounterVec
 	lag       prometheus.Histogram
 	behind    *prometheus.GaugeVec
 	waiting   *prometheus.GaugeVec
@@ -49,13 +56,15 @@ func newMetrics(cfg Config) *metrics {
 			Buckets: []float64{.001, .0025, .005, .01, .025, .05, .1, .25, .5, 1, 2.5, 5, 10}}, []string{"interaction"}),
 		delivered: prometheus.NewCounter(prometheus.CounterOpts{Name: "tidemark_deliveries_total", Help: "Notifications that a receiver accepted."}),
 		failed:    prometheus.NewCounterVec(prometheus.CounterOpts{Name: "tidemark_delivery_failures_total", Help: "Notification attempts that failed, by reason; each is tried again."}, []string{"reason"}),
-		lag: prometheus.NewHistogram(prometheus.HistogramOpts{Name: "tidemark_delivery_lag_seconds", Help: "Time from commit to the receiver's yes.",
+		aside:     prometheus.NewCounterVec(prometheus.CounterOpts{Name: "tidemark_deliveries_set_aside_total", Help: "Notifications that were given up, so that the others go on, by reason: the receiver refused them for good, or a defect."}, []string{"reason"}),
+		givenUp:   prometheus.NewCounter(prometheus.CounterOpts{Name: "tidemark_subscriptions_given_up_total", Help: "Subscriptions that were switched off because their receiver failed for too long."}),
+		lag: prometheus.NewHistogram(prometheus.HistogramOpts{Name: "tidemark_delivery_lag_seconds", Help: "Time from commit to the receiver's acceptance.",
 			Buckets: []float64{.005, .01, .025, .05, .1, .25, .5, 1, 5, 15, 60, 300, 1800}}),
 		behind:  prometheus.NewGaugeVec(prometheus.GaugeOpts{Name: "tidemark_delivery_behind_seconds", Help: "Age of the oldest notification that waits, by Subscription that is served."}, []string{"subscription"}),
-		waiting: prometheus.NewGaugeVec(prometheus.GaugeOpts{Name: "tidemark_deliveries_waiting", Help: "Notifications that wait, by Subscription that is served."}, []string{"subscription"}),
-		rules: prometheus.NewHistogram(prometheus.HistogramOpts{Name: "tidemark_rule_evaluation_seconds", Help: "Time that the rules took over one drain: all of them, without reading and writing.",
+		waiting: prometheus.NewGaugeVec(prometheus.GaugeOpts{Name: "tidemark_deliveries_waiting", Help: "All notifications that wait, by Subscription that is served."}, []string{"subscription"}),
+		rules: prometheus.NewHistogram(prometheus.HistogramOpts{Name: "tidemark_rule_evaluation_seconds", Help: "Time to evaluate all rules for one drain, without reading and writing.",
 			Buckets: []float64{.00001, .000025, .00005, .0001, .00025, .0005, .001, .0025, .005, .01, .025, .1}}),
-		sweep:       prometheus.NewGauge(prometheus.GaugeOpts{Name: "tidemark_sweep_last_success_timestamp_seconds", Help: "When this process last looked through all drains for what time alone brings about; 0 while another does, or none has."}),
+		sweep:       prometheus.NewGauge(prometheus.GaugeOpts{Name: "tidemark_sweep_last_success_timestamp_seconds", Help: "When this process last swept all drains for changes due to time alone; 0 while another process sweeps, or before the first sweep."}),
 		sweepFailed: prometheus.NewCounter(prometheus.CounterOpts{Name: "tidemark_sweep_failures_total", Help: "Sweeps in which some drain could not be evaluated; the next one tries it again."}),
 		groupCalls: prometheus.NewHistogram(prometheus.HistogramOpts{Name: "tidemark_commit_group_calls", Help: "Calls that shared a transaction of the embedded store, and its wait for the disk.",
 			Buckets: prometheus.ExponentialBuckets(1, 2, 9)}), // up to sqlite's longest group, 256
@@ -63,8 +72,13 @@ func newMetrics(cfg Config) *metrics {
 			Buckets: []float64{.0005, .001, .0025, .005, .01, .025, .05, .1, .25, .5, 1, 2.5, 5}}),
 		groupFailed: prometheus.NewCounter(prometheus.CounterOpts{Name: "tidemark_commit_group_failures_total", Help: "Transactions of the embedded store that failed as a whole, as with a full disk; nothing of them was kept."}),
 	}
+	for _, r := range []notify.Reason{notify.Refused, notify.Defect} {
+		m.aside.WithLabelValues(string(r)) // from the start, or the first one would be no increase
+	}
 	m.registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}),
-		m.requests, m.seconds, m.delivered, m.failed, m.lag, m.behind, m.waiting, m.rules, m.sweep, m.sweepFailed)
+		m.requests, m.seconds, m.delivered, m.failed, m.aside, m.givenUp, m.lag, m.behind, m.waiting, m.rules, m.sweep, m.sweepFailed)
+	m.registry.MustRegister(prometheus.NewCounterFunc(prometheus.CounterOpts{Name: "tidemark_defects_total", Help: "Contained panics outside requests: the part that caused one is skipped."},
+		func() float64 { return float64(fault.Panics.Load()) }))
 	if cfg.Store == "" {
 		m.registry.MustRegister(m.groupCalls, m.groupSeconds, m.groupFailed)
 	}
@@ -78,10 +92,44 @@ func (m *metrics) watch(st store.Store, auditQueue func() (waiting, room int)) {
 			waiting, _ := auditQueue()
 			return float64(waiting)
 		}),
-		prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: "tidemark_audit_queue_room", Help: "Audit records that may wait; at so many, requests wait too."}, func() float64 {
+		prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: "tidemark_audit_queue_room", Help: "Audit records that may wait; at so many, reads are refused with 503."}, func() float64 {
 			_, room := auditQueue()
 			return float64(room)
 		}))
+}
+
+// machine adds what is true of this process and the machine that it runs on.
+func (m *metrics) machine(cfg Config, keysRead func() time.Time) {
+	info := prometheus.NewGauge(prometheus.GaugeOpts{Name: "tidemark_build_info", Help: "1, with the version, the commit and the Go version of the program.",
+		ConstLabels: prometheus.Labels{"version": cfg.Version, "commit": commit(), "go": runtime.Version()}})
+	info.Set(1)
+	m.registry.MustRegister(info)
+	m.registry.MustRegister(prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: "tidemark_issuer_keys_age_seconds", Help: "Time since the issuer's keys were last read; they are trusted for 24 h without being read again. 0 for keys that are read from no address."}, func() float64 {
+		if at := keysRead(); !at.IsZero() {
+			return m.now().Sub(at).Seconds()
+		}
+		return 0
+	}))
+	if cfg.Store == "" {
+		m.registry.MustRegister(prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: "tidemark_store_bytes", Help: "Size of the embedded store with its log."}, func() float64 {
+			return float64(sqlite.Size(cfg.Data))
+		}))
+	}
+	m.registry.MustRegister(prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: "tidemark_disk_free_bytes", Help: "Room on the disk of the data directory; NaN where the system does not say."}, func() float64 {
+		return diskFree(cfg.Data)
+	}))
+}
+
+// commit is the revision that the program was built from.
+func commit() string {
+	if b, ok := debug.ReadBuildInfo(); ok {
+		for _, s := range b.Settings {
+			if s.Key == "vcs.revision" {
+				return s.Value
+			}
+		}
+	}
+	return ""
 }
 
 func (m *metrics) handler() http.Handler {
@@ -106,6 +154,14 @@ func (m *metrics) Delivered(_ string, after time.Duration) {
 func (m *metrics) Failed(_ string, reason notify.Reason) {
 	m.failed.WithLabelValues(string(reason)).Inc()
 }
+
+// SetAside counts a delivery that was given up.
+func (m *metrics) SetAside(_ string, reason notify.Reason) {
+	m.aside.WithLabelValues(string(reason)).Inc()
+}
+
+// GivenUp counts a Subscription that was switched off.
+func (m *metrics) GivenUp(string) { m.givenUp.Inc() }
 
 // Lag shows what waits.
 func (m *metrics) Lag(subscription string, behind time.Duration, waiting int) {
@@ -148,17 +204,19 @@ type stored struct {
 }
 
 var (
-	descFindings = prometheus.NewDesc("tidemark_open_findings", "Findings that are open, by rule and severity.", []string{"rule", "severity"}, nil)
-	descUnacked  = prometheus.NewDesc("tidemark_unacknowledged_high_findings", "High findings that nobody has acknowledged.", nil, nil)
-	descOldest   = prometheus.NewDesc("tidemark_unacknowledged_high_findings_oldest_seconds", "For how long the condition of the oldest of them has lasted; 0 when there is none.", nil, nil)
+	descConcerns = prometheus.NewDesc("tidemark_open_concerns", "Concerns that are open, by kind and severity.", []string{"concern", "severity"}, nil)
+	descUnacked  = prometheus.NewDesc("tidemark_unacknowledged_high_concerns", "High concerns that nobody has acknowledged as they are.", nil, nil)
+	descOldest   = prometheus.NewDesc("tidemark_unacknowledged_high_concerns_oldest_seconds", "For how long the oldest of them has lasted; 0 when there is none.", nil, nil)
+	descStale    = prometheus.NewDesc("tidemark_stale_drains", "Drains of which nothing was charted for so long that their state is unknown.", nil, nil)
 	descSubs     = prometheus.NewDesc("tidemark_subscriptions", "Subscriptions, by status.", []string{"status"}, nil)
 	descSeq      = prometheus.NewDesc("tidemark_store_sequence", "Place of the newest settled version in the change feed.", nil, nil)
+	descAhead    = prometheus.NewDesc("tidemark_version_time_ahead_seconds", "How far the time of the newest version is ahead of the clock, which was or is wrong; 0 when it is not.", nil, nil)
 	descUp       = prometheus.NewDesc("tidemark_store_up", "1 when the store answers.", nil, nil)
 )
 
 // Describe lists the metrics.
 func (s *stored) Describe(ch chan<- *prometheus.Desc) {
-	for _, d := range []*prometheus.Desc{descFindings, descUnacked, descOldest, descSubs, descSeq, descUp} {
+	for _, d := range []*prometheus.Desc{descConcerns, descUnacked, descOldest, descStale, descSubs, descSeq, descAhead, descUp} {
 		ch <- d
 	}
 }
@@ -174,6 +232,13 @@ func (s *stored) Collect(ch chan<- prometheus.Metric) {
 	}
 	ch <- prometheus.MustNewConstMetric(descUp, prometheus.GaugeValue, 1)
 	ch <- prometheus.MustNewConstMetric(descSeq, prometheus.GaugeValue, float64(seq))
+	ahead := time.Duration(0)
+	if vs, err := s.store.Changes(ctx, seq-1, 1); err != nil {
+		return
+	} else if len(vs) > 0 {
+		ahead = max(0, vs[0].At.Sub(s.now()))
+	}
+	ch <- prometheus.MustNewConstMetric(descAhead, prometheus.GaugeValue, ahead.Seconds())
 	for _, status := range []string{"requested", "active", "error", "off"} {
 		n, err := s.store.Count(ctx, search.Query{Type: "Subscription", Count: 1, Where: []search.Clause{{
 			Param: "status", Kind: search.Token, Values: []search.Value{{Raw: status, AnySystem: true, Code: status}},
@@ -183,31 +248,34 @@ func (s *stored) Collect(ch chan<- prometheus.Metric) {
 		}
 		ch <- prometheus.MustNewConstMetric(descSubs, prometheus.GaugeValue, float64(n), status)
 	}
-	type key struct{ rule, severity string }
-	open, unacked := map[key]int{}, 0
+	type key struct{ kind, severity string }
+	open, unacked, stale := map[key]int{}, 0, 0
 	var oldest time.Duration
 	const page = 500
 	for after := ""; ; {
-		fs, err := s.store.OpenFindings(ctx, after, page)
+		cs, err := s.store.OpenConcerns(ctx, after, page)
 		if err != nil {
 			return
 		}
-		for _, f := range fs {
-			open[key{f.Rule, string(f.Severity)}]++
-			// What was acknowledged before the last announcement was something milder.
-			if f.Severity == drain.High && (f.Acknowledged.IsZero() || f.Acknowledged.Before(f.Announced)) {
+		for _, c := range cs {
+			open[key{c.Kind, string(c.Severity)}]++
+			if c.Holds(escalate.Stale) {
+				stale++
+			}
+			if c.Severity == drain.High && !c.Acknowledged.Holds() {
 				unacked++
-				oldest = max(oldest, s.now().Sub(f.Since))
+				oldest = max(oldest, s.now().Sub(c.Since))
 			}
 		}
-		if len(fs) < page {
+		if len(cs) < page {
 			break
 		}
-		after = fs[len(fs)-1].ID
+		after = cs[len(cs)-1].ID
 	}
 	for k, n := range open {
-		ch <- prometheus.MustNewConstMetric(descFindings, prometheus.GaugeValue, float64(n), k.rule, k.severity)
+		ch <- prometheus.MustNewConstMetric(descConcerns, prometheus.GaugeValue, float64(n), k.kind, k.severity)
 	}
 	ch <- prometheus.MustNewConstMetric(descUnacked, prometheus.GaugeValue, float64(unacked))
+	ch <- prometheus.MustNewConstMetric(descStale, prometheus.GaugeValue, float64(stale))
 	ch <- prometheus.MustNewConstMetric(descOldest, prometheus.GaugeValue, oldest.Seconds())
 }

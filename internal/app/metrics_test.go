@@ -25,11 +25,12 @@ import (
 
 // labels are all that /metrics may have, with what bounds their values.
 var labels = map[string]string{
+	"commit": "of this program", "go": "of this program",
 	"interaction":  "the interactions of FHIR",
 	"type":         "the types that are served",
 	"status":       "HTTP statuses; those of a Subscription",
 	"reason":       "notify.Reason",
-	"rule":         "the rules",
+	"concern":      "the kinds of concerns, and the rules by which issues of before go",
 	"severity":     "the severities",
 	"subscription": "the Subscriptions that are served",
 	"le":           "buckets", "quantile": "quantiles", "version": "of Go",
@@ -124,12 +125,12 @@ func TestMetrics(t *testing.T) {
 		}
 		time.Sleep(time.Millisecond)
 	}
-	open, err := a.store.OpenFindings(t.Context(), "", 500)
+	open, err := a.store.OpenConcerns(t.Context(), "", 500)
 	if err != nil {
 		t.Fatal(err)
 	}
 	for name, want := range map[string]float64{
-		"tidemark_store_up": 1, "tidemark_subscriptions": 1, "tidemark_audit_queue_room": 8192, "tidemark_open_findings": float64(len(open)),
+		"tidemark_store_up": 1, "tidemark_subscriptions": 1, "tidemark_audit_queue_room": 8192, "tidemark_open_concerns": float64(len(open)),
 		"tidemark_commit_group_failures_total": 0, "tidemark_sweep_failures_total": 0,
 	} {
 		if got := values[name]; got != want {
@@ -137,7 +138,7 @@ func TestMetrics(t *testing.T) {
 		}
 	}
 	for _, name := range []string{"tidemark_commit_group_calls", "tidemark_commit_group_seconds", "tidemark_rule_evaluation_seconds", "tidemark_store_sequence",
-		"tidemark_unacknowledged_high_findings", "tidemark_unacknowledged_high_findings_oldest_seconds", "tidemark_request_seconds"} {
+		"tidemark_unacknowledged_high_concerns", "tidemark_unacknowledged_high_concerns_oldest_seconds", "tidemark_request_seconds"} {
 		if values[name] <= 0 {
 			t.Errorf("%s is %v", name, values[name])
 		}
@@ -158,34 +159,40 @@ func TestMetrics(t *testing.T) {
 	}
 }
 
-// pretend is a store with these open findings.
+// pretend is a store with these open concerns.
 type pretend struct {
 	store.Store
-	open []drain.Finding
+	open []drain.Concern
+	last time.Time // of the newest version
 	err  error
 }
 
 func (p *pretend) LastSeq(context.Context) (int64, error) { return 7, p.err }
 
+func (p *pretend) Changes(context.Context, int64, int) ([]store.Version, error) {
+	return []store.Version{{Seq: 7, At: p.last}}, p.err
+}
+
 func (p *pretend) Count(context.Context, search.Query, int) (int, error) { return 2, p.err }
 
-func (p *pretend) OpenFindings(_ context.Context, after string, limit int) ([]drain.Finding, error) {
-	i := slices.IndexFunc(p.open, func(f drain.Finding) bool { return f.ID > after })
+func (p *pretend) OpenConcerns(_ context.Context, after string, limit int) ([]drain.Concern, error) {
+	i := slices.IndexFunc(p.open, func(f drain.Concern) bool { return f.ID > after })
 	if i < 0 {
 		return nil, nil
 	}
 	return p.open[i:min(i+limit, len(p.open))], nil
 }
 
-func TestFindingsThatNobodyAcknowledged(t *testing.T) {
+func TestConcernsThatNobodyAcknowledged(t *testing.T) {
 	now := time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC)
 	ago := func(d time.Duration) time.Time { return now.Add(-d) }
-	p := &pretend{open: []drain.Finding{
-		{ID: "a", Rule: "darker", Severity: drain.High, Since: ago(time.Hour), Announced: ago(time.Hour)},
-		{ID: "b", Rule: "darker", Severity: drain.High, Since: ago(3 * time.Hour), Announced: ago(3 * time.Hour), Acknowledged: ago(2 * time.Hour)},
+	p := &pretend{last: now.Add(90 * time.Second), open: []drain.Concern{
+		{ID: "a", Kind: "fluid", Severity: drain.High, Since: ago(time.Hour)},
+		{ID: "b", Kind: "fluid", Severity: drain.High, Since: ago(3 * time.Hour), Acknowledged: drain.Acknowledged{At: ago(2 * time.Hour)}},
 		// Acknowledged while it was moderate, and worse since.
-		{ID: "c", Rule: "site-signs", Severity: drain.High, Since: ago(2 * time.Hour), Announced: ago(time.Minute), Acknowledged: ago(time.Hour)},
-		{ID: "d", Rule: "stale", Severity: drain.Moderate, Since: ago(9 * time.Hour), Announced: ago(9 * time.Hour)},
+		{ID: "c", Kind: "site", Severity: drain.High, Since: ago(2 * time.Hour), Acknowledged: drain.Acknowledged{At: ago(time.Hour), Void: "acknowledged 11:00, worse since: pus"}},
+		{ID: "d", Kind: "charting", Severity: drain.Moderate, Since: ago(9 * time.Hour), Evidence: []drain.Evidence{{Rule: "stale"}, {Rule: "overdue"}}},
+		{ID: "e", Kind: "charting", Severity: drain.Moderate, Since: ago(9 * time.Hour), Evidence: []drain.Evidence{{Rule: "overdue"}}},
 	}}
 	m := newMetrics(Config{Clock: func() time.Time { return now }})
 	m.watch(p, func() (int, int) { return 5, 10 })
@@ -209,9 +216,9 @@ func TestFindingsThatNobodyAcknowledged(t *testing.T) {
 		return out
 	}
 	want := map[string]float64{
-		"tidemark_unacknowledged_high_findings": 2, "tidemark_unacknowledged_high_findings_oldest_seconds": 7200,
-		"tidemark_open_findings darker high": 2, "tidemark_open_findings site-signs high": 1, "tidemark_open_findings stale moderate": 1,
-		"tidemark_store_up": 1, "tidemark_store_sequence": 7, "tidemark_audit_queue_records": 5, "tidemark_audit_queue_room": 10,
+		"tidemark_unacknowledged_high_concerns": 2, "tidemark_unacknowledged_high_concerns_oldest_seconds": 7200,
+		"tidemark_open_concerns fluid high": 2, "tidemark_open_concerns site high": 1, "tidemark_open_concerns charting moderate": 2, "tidemark_stale_drains": 1,
+		"tidemark_store_up": 1, "tidemark_store_sequence": 7, "tidemark_version_time_ahead_seconds": 90, "tidemark_audit_queue_records": 5, "tidemark_audit_queue_room": 10,
 		"tidemark_subscriptions requested": 2, "tidemark_subscriptions active": 2, "tidemark_subscriptions error": 2, "tidemark_subscriptions off": 2,
 		"tidemark_sweep_last_success_timestamp_seconds": 0, "tidemark_delivery_behind_seconds s": 60, "tidemark_deliveries_waiting s": 3,
 	}
@@ -222,13 +229,15 @@ func TestFindingsThatNobodyAcknowledged(t *testing.T) {
 	// A Subscription that is gone leaves no series behind, a failed sweep is none.
 	m.Ended("s")
 	m.swept(errors.New("x"))
-	p.open = nil
+	p.open, p.last = nil, now.Add(-time.Hour)
+	want["tidemark_version_time_ahead_seconds"] = 0
 	for name := range want {
-		if strings.HasSuffix(name, " s") || strings.HasPrefix(name, "tidemark_open_findings ") {
+		if strings.HasSuffix(name, " s") || strings.HasPrefix(name, "tidemark_open_concerns ") {
 			delete(want, name)
 		}
 	}
-	want["tidemark_unacknowledged_high_findings"], want["tidemark_unacknowledged_high_findings_oldest_seconds"] = 0, 0
+	want["tidemark_unacknowledged_high_concerns"], want["tidemark_unacknowledged_high_concerns_oldest_seconds"] = 0, 0
+	want["tidemark_stale_drains"] = 0
 	if d := cmp.Diff(want, gather()); d != "" {
 		t.Error(d)
 	}
@@ -241,7 +250,7 @@ func TestFindingsThatNobodyAcknowledged(t *testing.T) {
 	if got["tidemark_store_up"] != 0 {
 		t.Error("a store that does not answer is up")
 	}
-	if _, ok := got["tidemark_open_findings darker high"]; ok {
-		t.Error("findings of a store that does not answer")
+	if _, ok := got["tidemark_open_concerns fluid high"]; ok {
+		t.Error("concerns of a store that does not answer")
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"log/slog"
 	"net/http"
 	"net/http/httptest"
 	"os"
@@ -219,6 +220,7 @@ func TestIssuer(t *testing.T) {
 	i.set(func() { i.down = true })
 	cfg := config(t)
 	run(&cfg)
+	cfg.Patience = 1
 	if _, err := app.New(t.Context(), cfg); err == nil || !strings.Contains(err.Error(), "--issuer "+i.URL) || !strings.Contains(err.Error(), "503") {
 		t.Fatalf("started with the issuer away: %v", err)
 	}
@@ -226,8 +228,19 @@ func TestIssuer(t *testing.T) {
 	if _, err := app.New(t.Context(), cfg); err == nil || !strings.Contains(err.Error(), "longer than") {
 		t.Fatalf("a key set without end: %v", err)
 	}
-	i.set(func() { i.huge = false })
-	s := start(t, run)
+	// Without a limit to its patience it waits, says so, and starts.
+	i.set(func() { i.huge, i.down = false, true })
+	waits := &text{}
+	s := start(t, func(c *app.Config) {
+		run(c)
+		c.Logger = slog.New(slog.NewTextHandler(waits, nil))
+		go func() {
+			for !strings.Contains(waits.String(), "waiting for the issuer") {
+				time.Sleep(time.Millisecond)
+			}
+			i.set(func() { i.down = false })
+		}()
+	})
 
 	n := 0
 	token := func(kid string, key *ecdsa.PrivateKey, change map[string]any) string {
@@ -312,5 +325,40 @@ func TestKeySetBesideLocal(t *testing.T) {
 	good["aud"] = "urn:tidemark:local"
 	if res, _ := s.ask("GET", "/fhir/Patient", sign(t, "one", one, good), ""); res.StatusCode != 401 {
 		t.Errorf("the audience of local tokens holds beside a key set: %d", res.StatusCode)
+	}
+}
+
+// A base URL that changes is told of, since searches no longer find some references.
+func TestChangedBaseURL(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "data")
+	open := func(base string) string {
+		s := start(t, func(c *app.Config) { c.Data, c.BaseURL = dir, base })
+		defer s.stop()
+		return s.log.String()
+	}
+	for _, c := range []struct {
+		base string
+		told bool
+	}{{"http://a.test", false}, {"http://a.test", false}, {"http://b.test", true}, {"http://b.test", true}, {"", false}, {"http://a.test", false}} {
+		if got := strings.Contains(open(c.base), "--base-url has changed"); got != c.told {
+			t.Errorf("with %q: told %v", c.base, got)
+		}
+	}
+}
+
+// The record of a read that was answered is kept when the service is stopped right after.
+func TestAuditOverStop(t *testing.T) {
+	s := start(t, nil)
+	token := s.token("Practitioner/t")
+	s.must(201, "PUT", "/fhir/Patient/p", token, `{"resourceType":"Patient","id":"p"}`)
+	const n = 200
+	for range n {
+		s.must(200, "GET", "/fhir/Patient/p", token, "")
+	}
+	s.stop()
+	again := start(t, func(c *app.Config) { c.Data = s.dir })
+	b := again.must(200, "GET", "/fhir/AuditEvent?subtype=read&_count=1000", again.token("Practitioner/t"), "")
+	if got := strings.Count(b, `"fullUrl"`); got != n {
+		t.Errorf("%d records of %d reads", got, n)
 	}
 }

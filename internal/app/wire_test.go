@@ -10,8 +10,10 @@ import (
 	"crypto/tls"
 	"crypto/x509"
 	"crypto/x509/pkix"
+	"encoding/json"
 	"encoding/pem"
 	"errors"
+	"fmt"
 	"io"
 	"math/big"
 	"net"
@@ -213,6 +215,35 @@ func TestCORS(t *testing.T) {
 	}
 }
 
+// TestTooCostly: a small body that becomes a large tree, and patches of very many
+// operations, are refused before they cost anything.
+func TestTooCostly(t *testing.T) {
+	s := start(t, func(*app.Config) {})
+	token := s.token("Practitioner/t")
+	s.must(201, "PUT", "/fhir/Location/w", token, `{"resourceType":"Location","id":"w","name":"Ward 7"}`)
+	many := func(n int, item, before, after string) string {
+		return before + strings.TrimSuffix(strings.Repeat(item+",", n), ",") + after
+	}
+	add := `{"op":"add","path":"/alias/-","value":"a"}`
+	operation := `{"name":"operation","part":[{"name":"type","valueCode":"add"},{"name":"path","valueString":"Location"},{"name":"name","valueString":"alias"},{"name":"value","valueString":"a"}]}`
+	for _, c := range []struct {
+		name, method, media, body, says string
+		want                            int
+	}{
+		{"values", "PUT", "application/fhir+json", many(300_000, "0", `{"resourceType":"Location","id":"w","alias":[`, `]}`), "values", 413},
+		{"JSON Patch", "PATCH", "application/json-patch+json", many(20_000, add, `[{"op":"add","path":"/alias","value":["b"]},`, `]`), "operations", 413},
+		{"FHIRPath Patch", "PATCH", "application/fhir+json", many(5_000, operation, `{"resourceType":"Parameters","parameter":[`, `]}`), "operations", 413},
+		{"an ordinary patch", "PATCH", "application/json-patch+json", many(900, add, `[{"op":"add","path":"/alias","value":["b"]},`, `]`), "Ward 7", 200},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			res, body := s.ask(c.method, "/fhir/Location/w", token, gzipped(t, c.body), "Content-Encoding", "gzip", "Content-Type", c.media)
+			if res.StatusCode != c.want || !strings.Contains(body, c.says) {
+				t.Errorf("%d, want %d and a word of %q: %.300s", res.StatusCode, c.want, c.says, body)
+			}
+		})
+	}
+}
+
 // TestTooLarge: headers and bodies have limits, compressed ones too, and the
 // service goes on.
 func TestTooLarge(t *testing.T) {
@@ -394,7 +425,7 @@ func TestAdminListener(t *testing.T) {
 	}
 	s.must(200, "GET", admin+"/debug/pprof/", "", "")
 	s.must(200, "GET", admin+"/debug/pprof/heap", "", "")
-	for _, path := range []string{"/fhir/metadata", "/fhir/Patient", "/board/", "/openapi.json", "/livez"} {
+	for _, path := range []string{"/debug/pprof/cmdline", "/fhir/metadata", "/fhir/Patient", "/board/", "/openapi.json", "/livez"} {
 		if res, _ := s.ask("GET", admin+path, token, ""); res.StatusCode != 404 {
 			t.Errorf("%s on the admin address: %d", path, res.StatusCode)
 		}
@@ -412,4 +443,56 @@ func TestAdminListener(t *testing.T) {
 	}
 	none.must(404, "GET", "/metrics", "", "")
 	none.must(200, "GET", "/livez", "", "")
+}
+
+// TestSubscriptionsAreLimited: each costs work for every change.
+func TestSubscriptionsAreLimited(t *testing.T) {
+	s := start(t, func(c *app.Config) { c.Subscribed = 2; c.Webhooks = []string{"127.0.0.1:9"} })
+	token := s.token("Practitioner/t")
+	subscription := func(status string) string {
+		return fmt.Sprintf(`{"resourceType":"Subscription","status":%q,"reason":"test","criteria":"Observation?code=9203-1","channel":{"type":"rest-hook","endpoint":"http://127.0.0.1:9/in","payload":"application/fhir+json"}}`, status)
+	}
+	s.must(201, "POST", "/fhir/Subscription", token, subscription("requested"))
+	second := s.must(201, "POST", "/fhir/Subscription", token, subscription("requested"))
+	if b := s.must(422, "POST", "/fhir/Subscription", token, subscription("requested")); !strings.Contains(b, "delete one") {
+		t.Errorf("%s", b)
+	}
+	var kept struct{ ID string }
+	if err := json.Unmarshal([]byte(second), &kept); err != nil {
+		t.Fatal(err)
+	}
+	s.must(204, "DELETE", "/fhir/Subscription/"+kept.ID, token, "")
+	s.must(201, "POST", "/fhir/Subscription", token, subscription("requested"))
+}
+
+// TestConnectionsAreLimited: one more than may be waits until another is gone.
+func TestConnectionsAreLimited(t *testing.T) {
+	s := start(t, func(c *app.Config) { c.Connections = 2 })
+	dial := func() net.Conn {
+		c, err := net.Dial("tcp", s.Addr())
+		if err != nil {
+			t.Fatal(err)
+		}
+		fmt.Fprint(c, "GET /livez HTTP/1.1\r\nHost: x\r\n\r\n")
+		return c
+	}
+	answered := func(c net.Conn, within time.Duration) bool {
+		_ = c.SetReadDeadline(time.Now().Add(within))
+		n, err := c.Read(make([]byte, 10))
+		return err == nil && n > 0
+	}
+	a, b := dial(), dial()
+	defer b.Close()
+	if !answered(a, time.Minute) || !answered(b, time.Minute) {
+		t.Fatal("two are not served")
+	}
+	c := dial()
+	defer c.Close()
+	if answered(c, 300*time.Millisecond) {
+		t.Error("a third is served beside the two")
+	}
+	a.Close()
+	if !answered(c, time.Minute) {
+		t.Error("the third is not served when the first is gone")
+	}
 }

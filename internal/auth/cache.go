@@ -6,8 +6,8 @@ import (
 	"time"
 )
 
-// remembered is how long a verified token is believed without another look at
-// its signature, so that a withdrawn key stops working soon. Ours.
+// remembered is how long a verified token is accepted without checking its
+// signature again; short, so that a withdrawn key stops working soon. Ours.
 const remembered = time.Minute
 
 // cacheSize bounds the number of remembered tokens.
@@ -52,14 +52,15 @@ func (c *cache) get(d digest, now time.Time) (*Principal, bool) {
 	return e.principal, true
 }
 
-// put remembers the principal until the token expires, and not for long.
+// put remembers the principal until the token expires, at most for the time
+// remembered.
 func (c *cache) put(d digest, p *Principal, now time.Time) {
 	until := now.Add(remembered)
 	if p.Expires.Before(until) {
 		until = p.Expires
 	}
 	if !now.Before(until) {
-		return // within the skew after its expiry: looked at each time
+		return // within the skew after its expiry: verified each time
 	}
 	c.mu.Lock()
 	defer c.mu.Unlock()

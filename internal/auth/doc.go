@@ -4,7 +4,7 @@
 // routes nor stored resources: package api asks it once for each interaction
 // and applies the grant that it gets.
 //
-// # Threats, and what stands against each
+// # Threats and mitigations
 //
 //   - Forged tokens. Only asymmetric algorithms are read (RS, PS, ES with 256,
 //     384, 512, and EdDSA), so neither "none" nor an HMAC with the public key as
@@ -24,7 +24,7 @@
 //     remembered for at most a minute, and a key set that cannot be read again is
 //     used no longer than a day.
 //   - Floods. An unknown key id asks the issuer at most once in ten seconds; all
-//     waiting requests share that one call. Only tokens that held are cached,
+//     waiting requests share that one call. Only valid tokens are cached,
 //     and their number is bounded.
 //   - An issuer that is down. Known keys go on working; an unknown one is
 //     answered "unavailable", not "unauthenticated".

@@ -33,7 +33,7 @@ func (g Grant) Allowed() bool { return len(g.Alternatives) > 0 }
 // Unrestricted reports whether every resource of the type may be reached.
 func (g Grant) Unrestricted() bool { return slices.Contains(g.Alternatives, Filter{}) }
 
-// Matches reports whether some alternative holds. holds is asked only for
+// Matches reports whether some alternative matches. holds is called only for
 // filters that restrict something.
 func (g Grant) Matches(holds func(Filter) bool) bool {
 	return g.Unrestricted() || slices.ContainsFunc(g.Alternatives, holds)
@@ -62,7 +62,7 @@ func (g Grant) And(other Grant) Grant {
 	if other.Unrestricted() {
 		return g
 	}
-	// What is in both stands as it is; only the rest is combined pair by pair.
+	// Alternatives in both are kept; only the rest is combined pair by pair.
 	var out, ours, theirs []Filter
 	for _, a := range g.Alternatives {
 		if slices.Contains(other.Alternatives, a) {
@@ -94,6 +94,17 @@ func (g Grant) And(other Grant) Grant {
 		}
 	}
 	return Grant{Alternatives: prune(out)}
+}
+
+// Covers reports whether g lets through all that other does, as far as the text
+// of the two shows.
+func (g Grant) Covers(other Grant) bool {
+	for _, f := range other.Alternatives {
+		if !slices.ContainsFunc(g.Alternatives, func(o Filter) bool { return wider(o, f) }) {
+			return false
+		}
+	}
+	return true
 }
 
 // wider reports whether a lets through all that b does, as far as the text of
@@ -165,7 +176,10 @@ func (p *Principal) grantOne(levels Level, resourceType string, a Action) Grant 
 		f := Filter{Query: s.Query}
 		if s.Level == Patient {
 			if p.Patient == "" {
-				continue // a patient scope without a patient in context opens nothing
+				continue // a patient scope without a patient in context grants nothing
+			}
+			if resourceType == "Group" {
+				continue // it names the others that are in it
 			}
 			f.Patient = p.Patient
 		}
@@ -177,99 +191,88 @@ func (p *Principal) grantOne(levels Level, resourceType string, a Action) Grant 
 	return Grant{Alternatives: prune(found)}
 }
 
-// need is what an operation asks of the scopes for one type: all of the actions.
-// An empty type stands for each type that the operation is about.
-type need struct {
-	resourceType string
-	actions      Action
+// Need is one requirement of an operation on the scopes. Package api holds one
+// table of operations and needs; the server obeys it and the documents are made
+// from it.
+type Need struct {
+	Type    string // empty: the type that the operation is invoked on, or each that it spans
+	Actions Action
+	Any     bool   // one of the actions is enough; otherwise all are needed
+	Whole   bool   // by a scope without constraint: an answer from only some of the resources would mislead
+	Levels  Level  // 0: any
+	Own     string // a scope of the service's own that it needs as well; "" for none
 }
 
-// operation is the scope rule of an operation: one of the alternatives, each a
-// list of needs that must all be met.
-type operation struct {
-	levels       Level
-	alternatives [][]need
-}
-
-// operationRule is the scope table of the operations. A derived answer repeats
-// what the readings say, so it needs the right to read and to search them.
-func operationRule(name string) (operation, bool) {
-	rule := func(needs ...need) (operation, bool) {
-		return operation{AnyLevel, [][]need{needs}}, true
+// Meets gives the resources of one type that the scopes grant for a need.
+func (p *Principal) Meets(n Need, resourceType string) Grant {
+	levels := n.Levels
+	if levels == 0 {
+		levels = AnyLevel
 	}
-	readings := need{"Observation", Read | Search}
-	switch name {
-	case "$drain-output", "$removal-review", "$chart", "$fluid-balance":
-		return rule(need{"", Read}, readings)
-	case "$escalation-status":
-		return rule(need{"", Read}, readings, need{"DetectedIssue", Read | Search})
-	case "$emptying-due":
-		return rule(need{"", Read}, readings, need{"Device", Read | Search})
-	case "$acknowledge":
-		return rule(need{"DetectedIssue", Update})
-	case "$lastn", "$stats":
-		return rule(need{"", Search})
-	case "$everything":
-		return rule(need{"", Read | Search})
-	case "$export":
-		return operation{User | System, [][]need{{{"", Read | Search}}}}, true
-	case "$meta", "$expand", "$lookup", "$validate-code":
-		return rule(need{"", Read})
-	case "$meta-add", "$meta-delete":
-		return rule(need{"", Update})
-	case "$validate":
-		// It stores nothing; who may write the type in either way may ask.
-		return operation{AnyLevel, [][]need{{{"", Create}}, {{"", Update}}}}, true
-	}
-	return operation{}, false
-}
-
-// May reports whether the scopes open the operation at all, for the types that
-// it is invoked on or spans: the type in the path, for $everything and $export
-// each type of the answer. nil means yes; which resources it may then touch is
-// still the matter of [Principal.Grant]. An operation that the table does not
-// know is refused.
-func (p *Principal) May(name string, types ...string) error {
-	rule, ok := operationRule(name)
-	if !ok || len(types) == 0 {
-		return fault.New(fault.Forbidden, "forbidden", "No scope opens this operation here.")
-	}
-	var refusal error
-	for _, needs := range rule.alternatives {
-		err := p.meets(rule.levels, needs, types)
-		if err == nil {
-			return nil
+	var g Grant
+	if n.Any {
+		for rest := n.Actions; rest != 0; rest &= rest - 1 {
+			g.Alternatives = append(g.Alternatives, p.GrantAt(levels, resourceType, rest&-rest).Alternatives...)
 		}
-		if refusal == nil {
-			refusal = err
-		}
+	} else {
+		g = p.GrantAt(levels, resourceType, n.Actions)
 	}
-	return refusal
+	if n.Whole {
+		g.Alternatives = slices.DeleteFunc(slices.Clone(g.Alternatives), func(f Filter) bool { return f.Query != "" })
+	}
+	return g
 }
 
-func (p *Principal) meets(levels Level, needs []need, types []string) error {
+// May reports whether the scopes meet the needs of an operation that is invoked
+// on these types, or spans them. nil means yes; [Principal.Meets] says which
+// resources it may then touch.
+func (p *Principal) May(types []string, needs ...Need) error {
 	for _, n := range needs {
+		if n.Own != "" && (p == nil || !p.Scopes.Hold(n.Own)) {
+			return fault.New(fault.Forbidden, "forbidden", "The token lacks the scope %s, which this operation needs.", n.Own)
+		}
 		asked := types
-		if n.resourceType != "" {
-			asked = []string{n.resourceType}
+		if n.Type != "" {
+			asked = []string{n.Type}
 		}
 		for _, t := range asked {
-			if !p.GrantAt(levels, t, n.actions).Allowed() {
-				return missing(levels, t, n.actions)
+			if !p.Meets(n, t).Allowed() {
+				return n.missing(t)
 			}
 		}
 	}
 	return nil
 }
 
-// Missing is the refusal for want of a scope. It names the scope, which tells
-// nothing about what is stored.
-func Missing(resourceType string, a Action) *fault.Error { return missing(AnyLevel, resourceType, a) }
+// Scopes names the narrowest scopes that meet the need for a type, as a user's
+// token has them.
+func (n Need) Scopes(resourceType string) string {
+	if n.Type != "" {
+		resourceType = n.Type
+	}
+	if !n.Any {
+		return strings.TrimSpace("user/" + resourceType + "." + n.Actions.String() + " " + n.Own)
+	}
+	var each []string
+	for rest := n.Actions; rest != 0; rest &= rest - 1 {
+		each = append(each, "user/"+resourceType+"."+(rest&-rest).String())
+	}
+	return strings.Join(each, " or ")
+}
 
-func missing(levels Level, resourceType string, a Action) *fault.Error {
-	at := "patient, user or system"
-	if levels&Patient == 0 {
+// Missing is the refusal of a token without the scope. It names the scope,
+// which reveals nothing about what is stored.
+func Missing(resourceType string, a Action) *fault.Error {
+	return Need{Actions: a}.missing(resourceType)
+}
+
+func (n Need) missing(resourceType string) *fault.Error {
+	at, whole := "patient, user or system", ""
+	if n.Levels != 0 && n.Levels&Patient == 0 {
 		at = "user or system (not patient)"
 	}
-	return fault.New(fault.Forbidden, "forbidden", "The token lacks a scope for this: it needs %s.%s at the level %s.", resourceType, a, at)
+	if n.Whole {
+		whole = ", without a constraint: an answer from only some of the resources would mislead"
+	}
+	return fault.New(fault.Forbidden, "forbidden", "The token lacks a scope for this: it needs %s.%s at the level %s%s.", resourceType, n.Actions, at, whole)
 }

@@ -1,6 +1,7 @@
 package auth
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 	"testing"
@@ -135,40 +136,34 @@ func TestGrantIsUnion(t *testing.T) {
 }
 
 func TestMay(t *testing.T) {
+	readings := Need{Type: "Observation", Actions: Read, Whole: true}
+	export := Need{Actions: Read | Search, Levels: User | System}
+	known := Need{Actions: Create | Update | Read, Any: true}
+	device := []string{"Device"}
 	tests := []struct {
-		scope, operation string
-		types            []string
-		want             bool
+		scope string
+		needs []Need
+		types []string
+		want  bool
 	}{
-		{"user/DetectedIssue.u", "$acknowledge", []string{"DetectedIssue"}, true},
-		{"user/DetectedIssue.rs", "$acknowledge", []string{"DetectedIssue"}, false},
-		{"patient/DetectedIssue.u", "$acknowledge", []string{"DetectedIssue"}, true},
-		{"user/Device.r user/Observation.rs", "$drain-output", []string{"Device"}, true},
-		{"user/Device.r user/Observation.r", "$drain-output", []string{"Device"}, false},
-		{"user/Device.r", "$drain-output", []string{"Device"}, false},
-		{"user/Observation.rs", "$drain-output", []string{"Device"}, false},
-		{"patient/Patient.r patient/Observation.rs", "$fluid-balance", []string{"Patient"}, true},
-		{"user/Location.r user/Observation.rs user/Device.rs", "$emptying-due", []string{"Location"}, true},
-		{"user/Device.r user/Observation.rs", "$escalation-status", []string{"Device"}, false},
-		{"user/Device.r user/Observation.rs user/DetectedIssue.rs", "$escalation-status", []string{"Device"}, true},
-		{"user/Observation.s", "$lastn", []string{"Observation"}, true},
-		{"system/*.rs", "$export", []string{"Patient", "Observation"}, true},
-		{"user/*.rs", "$export", []string{"Patient", "Observation"}, true},
-		{"patient/*.rs", "$export", []string{"Patient", "Observation"}, false},
-		{"system/Patient.rs", "$export", []string{"Patient", "Observation"}, false},
-		{"system/*.r", "$export", []string{"Patient"}, false},
-		{"user/Observation.c", "$validate", []string{"Observation"}, true},
-		{"user/Observation.u", "$validate", []string{"Observation"}, true},
-		{"user/Observation.rs", "$validate", []string{"Observation"}, false},
-		{"user/ValueSet.r", "$expand", []string{"ValueSet"}, true},
-		{"user/Device.u", "$meta-add", []string{"Device"}, true},
-		{"user/Device.r", "$meta-add", []string{"Device"}, false},
-		{"system/*.cruds", "$unheard-of", []string{"Device"}, false},
-		{"system/*.cruds", "$export", nil, false},
+		{"user/Device.r user/Observation.r", []Need{{Actions: Read}, readings}, device, true},
+		{"user/Device.s user/Observation.r", []Need{{Actions: Read}, readings}, device, false},
+		{"user/Device.r", []Need{{Actions: Read}, readings}, device, false},
+		{"user/Device.r user/Observation.r?code=http://loinc.org|9203-1", []Need{{Actions: Read}, readings}, device, false},
+		{"patient/Device.r patient/Observation.r", []Need{{Actions: Read}, readings}, device, true},
+		{"user/Device.u", []Need{{Actions: Read | Update}}, device, false},
+		{"user/Device.ru", []Need{{Actions: Read | Update}}, device, true},
+		{"user/Device.c", []Need{known}, device, true},
+		{"user/Device.s", []Need{known}, device, false},
+		{"system/*.rs", []Need{export}, []string{"Patient", "Observation"}, true},
+		{"patient/*.rs", []Need{export}, []string{"Patient", "Observation"}, false},
+		{"system/Patient.rs", []Need{export}, []string{"Patient", "Observation"}, false},
+		{"system/*.r", []Need{export}, []string{"Patient"}, false},
+		{"user/Device.cruds", []Need{{}}, device, false}, // a need of nothing is a mistake
 	}
 	for _, tt := range tests {
-		t.Run(tt.scope+" "+tt.operation, func(t *testing.T) {
-			err := principal(t, tt.scope, "p1").May(tt.operation, tt.types...)
+		t.Run(fmt.Sprint(tt.scope, tt.needs), func(t *testing.T) {
+			err := principal(t, tt.scope, "p1").May(tt.types, tt.needs...)
 			if (err == nil) != tt.want {
 				t.Errorf("got %v, want allowed %t", err, tt.want)
 			}

@@ -52,10 +52,11 @@ type snapshot struct {
 	fresh time.Time // until when a remote set need not be read again
 	until time.Time // when it must not be used any more; zero: no limit
 	stamp string    // the file version that it came from
+	read  time.Time // when it was read from an address; zero: it was not
 }
 
-// pick finds the key for a token. Without a key id it must be the only one that
-// fits the algorithm.
+// pick finds the key for a token. Without a key id, exactly one key must fit
+// the algorithm.
 func (s *snapshot) pick(kid string, alg jose.SignatureAlgorithm) (*jose.JSONWebKey, error) {
 	var named, found *jose.JSONWebKey
 	for i := range s.keys {
@@ -111,8 +112,8 @@ func fits(k *jose.JSONWebKey, alg jose.SignatureAlgorithm) bool {
 }
 
 // parseKeySet reads the public signing keys of a JWKS. Keys of other kinds are
-// passed over, as RFC 7517 section 5 asks; a set without any usable key is an
-// error, since it would refuse everybody.
+// ignored, as RFC 7517 section 5 asks; a set without any usable key is an
+// error, because it would refuse every token.
 func parseKeySet(data []byte) ([]jose.JSONWebKey, error) {
 	var set struct {
 		Keys []json.RawMessage `json:"keys"`
@@ -134,7 +135,7 @@ func parseKeySet(data []byte) ([]jose.JSONWebKey, error) {
 			continue
 		}
 		if !k.Valid() || !k.IsPublic() {
-			continue // symmetric, or a private key that is no secret any more
+			continue // symmetric, or a private key that has been disclosed
 		}
 		if pub, ok := k.Key.(*rsa.PublicKey); ok && pub.N.BitLen() < minRSABits {
 			continue
@@ -142,7 +143,7 @@ func parseKeySet(data []byte) ([]jose.JSONWebKey, error) {
 		keys = append(keys, k)
 	}
 	if len(keys) == 0 {
-		return nil, fmt.Errorf("it holds no public signing key that can be used (RSA of %d bits or more, EC, Ed25519)", minRSABits)
+		return nil, fmt.Errorf("it holds no usable public signing key (RSA of %d bits or more, EC, Ed25519)", minRSABits)
 	}
 	return keys, nil
 }
@@ -150,7 +151,7 @@ func parseKeySet(data []byte) ([]jose.JSONWebKey, error) {
 // source is where a key set is read from.
 type source interface {
 	load(ctx context.Context, now time.Time) (*snapshot, error)
-	// stale reports whether the set deserves another reading though no key is
+	// stale reports whether the set should be read again although no key is
 	// missing.
 	stale(s *snapshot, now time.Time) bool
 }
@@ -162,7 +163,7 @@ type keySet struct {
 	cur   atomic.Pointer[snapshot]
 
 	mu      sync.Mutex
-	running *reading  // the reading under way, if any
+	running *reading  // the reading in progress, if any
 	tried   time.Time // when the last reading began
 	failure error     // of the last reading
 }
@@ -194,10 +195,10 @@ func (k *keySet) find(ctx context.Context, kid string, alg jose.SignatureAlgorit
 	case err == nil && usable && !stale:
 		return key, nil
 	case err == nil && usable && far:
-		k.refresh(now) // nobody waits for the network while the key at hand is good
+		k.refresh(now) // a request does not wait for the network while its key is known
 		return key, nil
 	case !far && !stale:
-		return nil, err // reading again what is on this machine brings nothing new
+		return nil, err // a local key set does not change
 	}
 	failure := k.wait(ctx, k.refresh(now))
 	switch {
@@ -212,8 +213,8 @@ func (k *keySet) find(ctx context.Context, kid string, alg jose.SignatureAlgorit
 	return nil, e
 }
 
-// refresh starts a reading, or joins the one under way. It gives nil when the
-// last one was too short a while ago.
+// refresh starts a reading, or joins the one in progress. It gives nil when the
+// last one was too recent.
 func (k *keySet) refresh(now time.Time) *reading {
 	k.mu.Lock()
 	defer k.mu.Unlock()
@@ -226,8 +227,8 @@ func (k *keySet) refresh(now time.Time) *reading {
 	r := &reading{done: make(chan struct{})}
 	k.running = r
 	go func() {
-		// Not the context of the request that happened to come first: others
-		// wait for the same answer.
+		// Not the context of the first request: others wait for the same
+		// answer.
 		ctx, cancel := context.WithTimeout(context.Background(), fetchTimeout)
 		defer cancel()
 		s, err := k.src.load(ctx, now)
@@ -321,10 +322,13 @@ func (r remote) load(ctx context.Context, now time.Time) (*snapshot, error) {
 		return nil, fmt.Errorf("key set at %s: %w", r.url, err)
 	}
 	fresh := now.Add(maxAge(header))
-	return &snapshot{keys: keys, fresh: fresh, until: fresh.Add(outageLimit)}, nil
+	return &snapshot{keys: keys, fresh: fresh, until: fresh.Add(outageLimit), read: now}, nil
 }
 
 func (remote) stale(s *snapshot, now time.Time) bool { return now.After(s.fresh) }
+
+// ErrAway says that an issuer cannot be reached, which waiting may mend.
+var ErrAway = errors.New("it does not answer")
 
 // fetch gets a JSON document.
 func fetch(ctx context.Context, client *http.Client, url string) ([]byte, http.Header, error) {
@@ -335,9 +339,12 @@ func fetch(ctx context.Context, client *http.Client, url string) ([]byte, http.H
 	req.Header.Set("Accept", "application/json, application/jwk-set+json")
 	resp, err := client.Do(req)
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, fmt.Errorf("%w: %w", ErrAway, err)
 	}
 	defer resp.Body.Close()
+	if resp.StatusCode >= 500 || resp.StatusCode == http.StatusTooManyRequests {
+		return nil, nil, fmt.Errorf("%w: %s answers %s", ErrAway, url, resp.Status)
+	}
 	if resp.StatusCode != http.StatusOK {
 		return nil, nil, fmt.Errorf("%s answers %s", url, resp.Status)
 	}

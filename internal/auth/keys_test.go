@@ -234,7 +234,7 @@ func TestKeySetByURL(t *testing.T) {
 	}
 	tok := sign(t, jose.ES256, key, map[string]any{"kid": "one"}, goodClaims(map[string]any{"iss": i.URL}))
 	_, err = v.Verify(t.Context(), tok)
-	wantRefused(t, err, tok, "another issuer")
+	wantRefused(t, err, tok, "an issuer that this service does not trust")
 }
 
 func TestDiscoveryRefuses(t *testing.T) {
@@ -246,8 +246,8 @@ func TestDiscoveryRefuses(t *testing.T) {
 		{"foreign issuer", "names the issuer", func(i *issuer) { i.extra = map[string]any{"issuer": "https://evil.example.org"} }},
 		{"no jwks_uri", "jwks_uri", func(i *issuer) { i.extra = map[string]any{"jwks_uri": ""} }},
 		{"jwks_uri of a file", "jwks_uri", func(i *issuer) { i.extra = map[string]any{"jwks_uri": "file:///etc/passwd"} }},
-		{"not the type", "not JSON", func(i *issuer) { i.extra = map[string]any{"jwks_uri": 5} }},
-		{"no keys", "no public signing key", func(i *issuer) { i.keys = []byte(`{"keys":[]}`) }},
+		{"not the type", "not OpenID Connect Discovery JSON", func(i *issuer) { i.extra = map[string]any{"jwks_uri": 5} }},
+		{"no keys", "no usable public signing key", func(i *issuer) { i.keys = []byte(`{"keys":[]}`) }},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			i := newIssuer(t, public("one", ecKey(t, elliptic.P256())))
@@ -273,7 +273,7 @@ func TestDiscoveryKeepsTLS(t *testing.T) {
 	defer s.Close()
 	url = s.URL
 	_, err := NewVerifier(t.Context(), Config{Issuer: url, Audience: "a", HTTPClient: s.Client()})
-	if err == nil || !strings.Contains(err.Error(), "without TLS") {
+	if err == nil || !strings.Contains(err.Error(), "does not use TLS") {
 		t.Errorf("got %v", err)
 	}
 }
@@ -288,8 +288,11 @@ func TestRedirections(t *testing.T) {
 	mux.HandleFunc("/keys", func(w http.ResponseWriter, _ *http.Request) { w.Write(keys) })
 	mux.Handle("/moved", http.RedirectHandler("/keys", http.StatusFound))
 	mux.Handle("/out", http.RedirectHandler(plain.URL+"/jwks", http.StatusFound))
+	other := httptest.NewTLSServer(http.RedirectHandler("/", http.StatusFound))
+	defer other.Close()
+	mux.Handle("/elsewhere", http.RedirectHandler(other.URL+"/keys", http.StatusFound))
 	mux.Handle("/round", http.RedirectHandler("/round", http.StatusFound))
-	for path, want := range map[string]string{"/keys": "", "/moved": "", "/out": "without TLS", "/round": "more than 5"} {
+	for path, want := range map[string]string{"/keys": "", "/moved": "", "/out": "without TLS", "/elsewhere": "to another host", "/round": "more than 5"} {
 		_, err := NewVerifier(t.Context(), Config{JWKS: s.URL + path, Issuer: testIssuer, Audience: "a", HTTPClient: s.Client()})
 		if (err == nil) != (want == "") || err != nil && !strings.Contains(err.Error(), want) {
 			t.Errorf("%s: %v, want %q", path, err, want)

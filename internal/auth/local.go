@@ -13,19 +13,21 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"regexp"
 	"runtime"
+	"slices"
 	"strings"
 	"time"
 
 	jose "github.com/go-jose/go-jose/v4"
+
+	"tidemark/internal/fhirjson"
 )
 
 const (
 	// LocalIssuer is the iss of local tokens, and their aud where none is asked for.
 	LocalIssuer = "urn:tidemark:local"
-	// localKeyFile is the name of the key in the data folder.
-	localKeyFile = "token-key.json"
+	// KeyFile is the name of the key in the data folder.
+	KeyFile = "token-key.json"
 	// localClient is the client_id of local tokens.
 	localClient = "tidemark-token"
 	// maxTTL bounds the life of a local token, since none can be withdrawn. Ours.
@@ -42,7 +44,7 @@ type LocalKey struct {
 // OpenLocalKey reads the key of the folder, or makes one where there is none. Of
 // several processes that make one at once, all end up with the same.
 func OpenLocalKey(dir string) (*LocalKey, error) {
-	path := filepath.Join(dir, localKeyFile)
+	path := filepath.Join(dir, KeyFile)
 	k, err := readLocalKey(path)
 	if !errors.Is(err, fs.ErrNotExist) {
 		return k, err
@@ -69,7 +71,7 @@ func readLocalKey(path string) (*LocalKey, error) {
 	}
 	// Windows has no such bits; there the folder's access list guards the file.
 	if runtime.GOOS != "windows" && info.Mode().Perm()&0o077 != 0 {
-		return nil, fmt.Errorf("the local token key %s can be read or written by others: run chmod 600 %s, and delete it instead if somebody may have copied it", path, path)
+		return nil, fmt.Errorf("the local token key %s can be read or written by other users: run chmod 600 %s; if it may have been copied, delete it instead", path, path)
 	}
 	data, err := readLimited(in)
 	if err != nil {
@@ -81,7 +83,7 @@ func readLocalKey(path string) (*LocalKey, error) {
 		private, ok = jwk.Key.(*ecdsa.PrivateKey)
 	}
 	if !ok || private.Curve != elliptic.P256() {
-		return nil, fmt.Errorf("the local token key %s is damaged: delete it, and a new one is made; tokens minted before stop working", path)
+		return nil, fmt.Errorf("the local token key %s is damaged: delete it to have a new one made; tokens issued before stop working", path)
 	}
 	return newLocalKey(private)
 }
@@ -110,8 +112,8 @@ func thumbprint(private *ecdsa.PrivateKey) (string, error) {
 	return base64.RawURLEncoding.EncodeToString(sum), nil
 }
 
-// createLocalKey puts a new key in place, whole or not at all. A hard link,
-// unlike a rename, leaves a key alone that another process was quicker to make.
+// createLocalKey puts a new key in place atomically. Unlike a rename, a hard
+// link does not replace a key that another process has just made.
 func createLocalKey(dir, path string) error {
 	private, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
 	if err != nil {
@@ -125,7 +127,7 @@ func createLocalKey(dir, path string) error {
 	if err != nil {
 		return err
 	}
-	temp, err := os.CreateTemp(dir, localKeyFile+".*") // mode 0600
+	temp, err := os.CreateTemp(dir, KeyFile+".*") // mode 0600
 	if err != nil {
 		return err
 	}
@@ -148,7 +150,7 @@ func createLocalKey(dir, path string) error {
 	return syncDir(dir)
 }
 
-// syncDir makes the new name durable. Windows cannot, and needs not.
+// syncDir makes the new name durable. Windows cannot, and does not need to.
 func syncDir(dir string) error {
 	if runtime.GOOS == "windows" {
 		return nil
@@ -176,17 +178,20 @@ func (k LocalKey) GoString() string { return k.String() }
 
 // TokenRequest says what a local token is to hold.
 type TokenRequest struct {
-	Subject  string        // whom it names, such as "Practitioner/n1"
+	Subject  string        // the person or system, such as "Practitioner/n1"
 	Scope    string        // SMART scopes
 	Patient  string        // id of the patient, for patient scopes
-	TTL      time.Duration // how long it is good
-	Audience string        // empty: LocalIssuer, that is the service that holds the key
+	TTL      time.Duration // how long it is valid
+	Audience string        // empty: LocalIssuer, the service that holds the key
 	Now      time.Time     // zero: the present
 }
 
-// person is a subject that may stand as fhirUser (SMART App Launch 2, scopes for
-// identity data).
-var person = regexp.MustCompile(`^(?:Patient|Practitioner|PractitionerRole|RelatedPerson|Person)/[A-Za-z0-9.-]{1,64}$`)
+// person reports whether a subject may be a fhirUser (SMART App Launch 2,
+// scopes for identity data).
+func person(subject string) bool {
+	typ, id, ok := strings.Cut(subject, "/")
+	return ok && fhirjson.IsID(id) && slices.Contains([]string{"Patient", "Practitioner", "PractitionerRole", "RelatedPerson", "Person"}, typ)
+}
 
 // Mint makes a token. An error says what in the request to change.
 func (k *LocalKey) Mint(r TokenRequest) (string, error) {
@@ -194,15 +199,15 @@ func (k *LocalKey) Mint(r TokenRequest) (string, error) {
 	patient := strings.TrimPrefix(r.Patient, "Patient/")
 	switch {
 	case strings.TrimSpace(r.Subject) == "":
-		return "", errors.New("the subject is missing: say whom the token names, such as Practitioner/x")
+		return "", errors.New("the subject is missing: give the user of the token, such as Practitioner/x")
 	case len(unknown) > 0:
 		return "", fmt.Errorf("not a SMART scope: %s (the form is user/Observation.cruds, letters in that order)", strings.Join(unknown, " "))
 	case scopes.Empty():
-		return "", errors.New("the scope is missing: name at least one, such as user/Observation.rs")
+		return "", errors.New("the scope is missing: give at least one, such as user/Observation.rs")
 	case scopes.Has(Patient) && patient == "":
-		return "", errors.New("a patient scope needs the patient: give the id of one")
-	case patient != "" && !fhirID.MatchString(patient):
-		return "", errors.New("the patient is not the id of a Patient (letters, digits, - and ., up to 64)")
+		return "", errors.New("a patient scope needs a patient: give the Patient's id")
+	case patient != "" && !fhirjson.IsID(patient):
+		return "", errors.New("the patient is not a Patient id (letters, digits, - and ., up to 64)")
 	case r.TTL < time.Second || r.TTL > maxTTL:
 		return "", fmt.Errorf("the time to live must be between 1s and %dh", int(maxTTL.Hours()))
 	}
@@ -224,7 +229,7 @@ func (k *LocalKey) Mint(r TokenRequest) (string, error) {
 	if patient != "" {
 		body["patient"] = patient
 	}
-	if person.MatchString(r.Subject) {
+	if person(r.Subject) {
 		body["fhirUser"] = r.Subject
 	}
 	payload, err := json.Marshal(body)
@@ -240,7 +245,7 @@ func (k *LocalKey) Mint(r TokenRequest) (string, error) {
 		return "", fmt.Errorf("mint a token: %w", err)
 	}
 	if len(token) > MaxToken {
-		return "", fmt.Errorf("the token would be longer than %d bytes: name fewer scopes", MaxToken)
+		return "", fmt.Errorf("the token would be longer than %d bytes: list fewer scopes", MaxToken)
 	}
 	return token, nil
 }

@@ -2,8 +2,8 @@ package auth
 
 import "time"
 
-// Principal is a caller whose token held. It carries nothing secret and is
-// shared between requests with the same token: do not change it.
+// Principal is a caller with a valid token. It holds no secret and is shared
+// between requests with the same token: do not change it.
 type Principal struct {
 	Subject string // fhirUser where the token has one, else sub or the client, such as "Practitioner/n1"
 	Client  string // client_id or azp
@@ -15,7 +15,7 @@ type Principal struct {
 	Expires time.Time
 }
 
-// Confined gives the one patient beyond whom the caller has no rights at all;
+// Confined gives the patient to whom all of the caller's rights are limited;
 // false when some scope reaches further.
 func (p *Principal) Confined() (string, bool) {
 	if p == nil || p.Patient == "" || p.Scopes.Empty() || p.Scopes.Has(User|System) {

@@ -5,36 +5,43 @@ import "strings"
 // RoleNames lists the ready-made scope sets, from the narrowest of the ward to
 // the ones for systems.
 func RoleNames() []string {
-	return []string{"nursing-assistant", "nurse", "analytics", "integration", "administration"}
+	return []string{"wall", "nursing-assistant", "nurse", "analytics", "records-office", "integration", "administration"}
 }
 
-// RoleScope gives the ready-made scope string of a role of the trade. The cut
-// between assistant and nurse is ours, after the usual delegation of drain care:
-// an assistant empties, measures and describes; judging the site and answering
-// an escalation stay with the nurse.
+// RoleScope gives the ready-made scope string of a role of the trade. The
+// division between assistant and nurse is ours and follows the usual delegation
+// of drain care: an assistant empties, measures and describes, and sees what
+// the ward sees of its drains; charting the site and acknowledging a concern
+// stay with the nurse.
 func RoleScope(role string) (string, bool) {
 	switch role {
 	case "nursing-assistant":
 		return join(
-			"user/Observation.crus?code="+assistantWrites(),
-			"user/Observation.rs?code="+otherFluids(),
-			readable("Device", "DeviceUseStatement", "Patient", "Encounter", "Location"),
+			"user/Observation.cu?code="+assistantWrites(),
+			readable("Observation", "DetectedIssue", "Device", "DeviceUseStatement", "Patient", "Encounter", "Location", "Task", "Provenance", "Practitioner"),
 			terminology(),
+		), true
+	case "wall": // a screen in a public place: it reads a ward and writes nothing
+		return join(
+			"user/Observation.rs user/DetectedIssue.rs",
+			readable("Device", "DeviceUseStatement", "Patient", "Encounter", "Location"),
 		), true
 	case "nurse":
 		return join(
 			"user/Observation.crus",
-			"user/Device.crus user/DeviceUseStatement.crus",
-			"user/DetectedIssue.rus",
-			readable("Patient", "Encounter", "Location", "Practitioner", "PractitionerRole", "Organization", "Provenance"),
+			"user/Device.crus user/DeviceUseStatement.crus user/Task.crus",
+			"user/DetectedIssue.rus user/Encounter.rus", // a patient goes home with the drain
+			readable("Patient", "Location", "Practitioner", "PractitionerRole", "Organization", "Provenance"),
 			terminology(),
 		), true
 	case "analytics":
 		return "system/*.rs", true
+	case "records-office": // puts together the records of one person, and reads what it rests on
+		return join("user/Patient.crus", readable("Encounter", "Observation", "Device", "DeviceUseStatement", "DetectedIssue", "Provenance", "Location", "Organization", "Group", "AuditEvent"), Merging), true
 	case "integration":
 		return "system/*.cruds", true
 	case "administration":
-		return "user/*.cruds", true
+		return join("user/*.cruds", Merging, Purging), true
 	}
 	return "", false
 }
@@ -50,8 +57,8 @@ func readable(types ...string) string {
 	return strings.Join(parts, " ")
 }
 
-// terminology opens the service's own definitions, which a charting front end
-// fills its pick lists from. They hold nothing about patients.
+// terminology grants the service's own definitions, from which a charting front
+// end fills its pick lists. They hold no patient data.
 func terminology() string {
 	return readable("StructureDefinition", "ValueSet", "CodeSystem", "SearchParameter", "OperationDefinition")
 }
@@ -72,35 +79,6 @@ func assistantWrites() string {
 		"9129-8", // Fluid output chest tube
 		"9168-6", // Fluid output pericardial drain
 	) + orElse + codes(local, "drain-output", "reservoir-check")
-}
-
-// otherFluids lists the codes of other intake and output: the point-in-time
-// volumes of LOINC 2.82 for the routes of a fluid chart, and the local codes
-// where LOINC has none.
-func otherFluids() string {
-	return codes(loinc,
-		"9187-6",  // Urine output
-		"9195-9",  // Urine output by in and out urethral catheter
-		"79549-2", // Urine output measured by nephrostomy
-		"73704-9", // Fluid output nasogastric tube, measured
-		"9149-6",  // Fluid output gastric tube
-		"79561-7", // Fluid output enteral tube, measured
-		"79560-9", // Fluid output gastrointestinal ostomy, measured
-		"9137-1",  // Fluid output emesis
-		"9217-1",  // Output stool
-		"81661-1", // Blood loss, measured
-		"9161-1",  // Fluid output miscellaneous, measured
-		"9257-7",  // Fluid output total, measured
-		"9256-9",  // Fluid output total, estimated
-		"9000-1",  // Fluid intake oral, measured
-		"8999-5",  // Fluid intake oral, estimated
-		"8975-5",  // Fluid intake intravascular, measured
-		"8974-8",  // Fluid intake intravascular, estimated
-		"8953-2",  // Fluid intake enteral tube, measured
-		"9103-3",  // Fluid intake total, measured
-		"9102-5",  // Fluid intake total, estimated
-		"9097-7",  // Fluid balance 24 hour
-	) + orElse + codes(local, "other-output", "other-intake", "intake-blood", "intake-irrigation")
 }
 
 func codes(system string, list ...string) string {

@@ -78,8 +78,22 @@ func (s Scope) String() string {
 // covers reports whether the scope is about the type.
 func (s Scope) covers(resourceType string) bool { return s.Type == "*" || s.Type == resourceType }
 
+// Scopes of the service's own, for what no scope of the grammar says: SMART has
+// such begin with two underscores. They go with the scopes of the types that they
+// are about, and are in none of them.
+const (
+	Merging = "__merge" // Patient/$merge
+	Purging = "__purge" // Patient/$purge
+)
+
 // Scopes is what a token was granted. The zero value grants nothing.
-type Scopes struct{ list []Scope }
+type Scopes struct {
+	list []Scope
+	own  []string
+}
+
+// Hold reports whether a scope of the service's own was granted.
+func (s Scopes) Hold(own string) bool { return slices.Contains(s.own, own) }
 
 // All gives the resource scopes, in the order of the token.
 func (s Scopes) All() iter.Seq[Scope] { return slices.Values(s.list) }
@@ -87,7 +101,7 @@ func (s Scopes) All() iter.Seq[Scope] { return slices.Values(s.list) }
 // Empty reports whether no resource scope was granted.
 func (s Scopes) Empty() bool { return len(s.list) == 0 }
 
-// Has reports whether some scope stands at one of the levels.
+// Has reports whether some scope has one of the levels.
 func (s Scopes) Has(levels Level) bool {
 	return slices.ContainsFunc(s.list, func(sc Scope) bool { return sc.Level&levels != 0 })
 }
@@ -98,7 +112,7 @@ func (s Scopes) String() string {
 	for i, sc := range s.list {
 		parts[i] = sc.String()
 	}
-	return strings.Join(parts, " ")
+	return strings.Join(append(parts, s.own...), " ")
 }
 
 // contextScopes are the scopes of SMART App Launch that shape the launch or the
@@ -106,9 +120,9 @@ func (s Scopes) String() string {
 var contextScopes = []string{"openid", "fhirUser", "profile", "launch", "offline_access", "online_access"}
 
 // ParseScopes reads a space-separated scope string. Words that are neither a
-// resource scope of the grammar nor a launch or sign-in scope are not granted
-// and come back, for a note to the caller. Version 1 forms are mapped: .read to
-// rs, .write to cud, .* to cruds.
+// resource scope of the grammar nor a launch or sign-in scope are not granted;
+// they are returned, so that the caller can be told. Version 1 forms are
+// mapped: .read to rs, .write to cud, .* to cruds.
 func ParseScopes(s string) (Scopes, []string) {
 	var out Scopes
 	var unknown []string
@@ -118,6 +132,10 @@ func ParseScopes(s string) (Scopes, []string) {
 		}
 		sc, ok := parseScope(word)
 		switch {
+		case word == Merging || word == Purging:
+			if !slices.Contains(out.own, word) {
+				out.own = append(out.own, word)
+			}
 		case !ok:
 			unknown = append(unknown, word)
 		case !slices.Contains(out.list, sc):

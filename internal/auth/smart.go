@@ -12,8 +12,8 @@ import (
 )
 
 // SMARTConfig is the document at /.well-known/smart-configuration. It marshals
-// to the JSON of SMART App Launch 2. Only what is known to be true is in it: with
-// a local key or a bare key set there is no authorisation server to name.
+// to the JSON of SMART App Launch 2. It claims only what is known to be true:
+// with a local key or a bare key set there is no authorisation server to name.
 type SMARTConfig struct {
 	Issuer                string   `json:"issuer,omitempty"`
 	JWKSURI               string   `json:"jwks_uri,omitempty"`
@@ -44,7 +44,7 @@ func ownSMART() SMARTConfig {
 	return SMARTConfig{
 		GrantTypes:           []string{},
 		CodeChallengeMethods: []string{},
-		Scopes:               []string{"patient/*.cruds", "user/*.cruds", "system/*.cruds"},
+		Scopes:               []string{"patient/*.cruds", "user/*.cruds", "system/*.cruds", Merging, Purging},
 		Capabilities:         []string{"permission-patient", "permission-user", "permission-v2", "permission-v1"},
 	}
 }
@@ -82,7 +82,7 @@ type discovery struct {
 }
 
 // discover reads the issuer's configuration (OpenID Connect Discovery 1.0,
-// section 4) and checks that it is the issuer's own.
+// section 4) and checks that it belongs to the issuer.
 func discover(ctx context.Context, client *http.Client, issuer string) (*discovery, error) {
 	if !isURL(issuer) {
 		return nil, errors.New("it is not an http or https URL")
@@ -95,7 +95,7 @@ func discover(ctx context.Context, client *http.Client, issuer string) (*discove
 	}
 	var d discovery
 	if err := json.Unmarshal(data, &d); err != nil {
-		return nil, errors.New("its configuration is not JSON of OpenID Connect Discovery")
+		return nil, errors.New("its configuration is not OpenID Connect Discovery JSON")
 	}
 	if d.Issuer != issuer {
 		return nil, fmt.Errorf("its configuration names the issuer %q: use exactly that value", d.Issuer)
@@ -104,7 +104,7 @@ func discover(ctx context.Context, client *http.Client, issuer string) (*discove
 		return nil, errors.New("its configuration has no usable jwks_uri")
 	}
 	if from, to := schemeOf(issuer), schemeOf(d.JWKSURI); from == "https" && to != "https" {
-		return nil, errors.New("its jwks_uri is without TLS, though the issuer is not")
+		return nil, errors.New("its jwks_uri does not use TLS, although the issuer does")
 	}
 	return &d, nil
 }
@@ -117,8 +117,8 @@ func schemeOf(s string) string {
 	return u.Scheme
 }
 
-// smart is what the issuer says of itself together with what the service does.
-// Capabilities are claimed where the document shows them.
+// smart merges the issuer's own configuration with what the service does. It
+// claims only capabilities that the document shows.
 func (d *discovery) smart() SMARTConfig {
 	c := ownSMART()
 	c.Issuer, c.JWKSURI = d.Issuer, d.JWKSURI

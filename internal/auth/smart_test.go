@@ -22,7 +22,7 @@ func smartJSON(t *testing.T, v Verifier) map[string]any {
 }
 
 var (
-	ownScopes       = []any{"patient/*.cruds", "user/*.cruds", "system/*.cruds"}
+	ownScopes       = []any{"patient/*.cruds", "user/*.cruds", "system/*.cruds", "__merge", "__purge"}
 	ownCapabilities = []any{"permission-patient", "permission-user", "permission-v2", "permission-v1"}
 )
 

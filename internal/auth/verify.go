@@ -15,40 +15,42 @@ import (
 	"time"
 
 	jose "github.com/go-jose/go-jose/v4"
-	// Unlike encoding/json it minds the case of names and refuses duplicates,
-	// so that no two readers can see different claims in one token.
+	// Unlike encoding/json it is case-sensitive and refuses duplicate names, so
+	// that no two readers can see different claims in one token.
 	"github.com/go-jose/go-jose/v4/json"
 
 	"tidemark/internal/fault"
+	"tidemark/internal/fhirjson"
 )
 
 const (
-	// Skew is how far the issuer's clock and ours may differ: a token is read
-	// until this long after its exp and from this long before its nbf.
+	// Skew is how far the issuer's clock and ours may differ: a token is
+	// accepted until this long after its exp and from this long before its nbf.
 	Skew = 30 * time.Second
-	// MaxToken is the size in bytes above which a token is not looked at.
+	// MaxToken is the size in bytes above which a token is refused unread.
 	MaxToken = 8 << 10
 )
 
 // Verifier turns a bearer token into the caller that it names. The error is a
-// *fault.Error: Unauthenticated where the token does not hold, Unavailable where
-// its key cannot be had at the moment.
+// *fault.Error: Unauthenticated when the token is invalid, Unavailable when its
+// key cannot be fetched at the moment.
 type Verifier interface {
 	Verify(ctx context.Context, bearer string) (*Principal, error)
 }
 
-// Config says whose tokens are believed: exactly one of an issuer found by OIDC
+// Config says whose tokens are trusted: exactly one of an issuer found by OIDC
 // discovery, a key set, or the local key.
 type Config struct {
 	Issuer     string           // URL of the issuer; beside JWKS only the value that iss must have
 	JWKS       string           // file or http(s) URL of the issuer's key set
 	Audience   string           // what aud must hold, usually the base URL of the service
 	Local      *LocalKey        // the local issuer
+	Roles      *Roles           // of tokens without scopes; nil: they open nothing
 	Clock      func() time.Time // nil: time.Now
 	HTTPClient *http.Client     // nil: one with a timeout
 }
 
-// Warnings names what in the configuration is legal and risky.
+// Warnings lists what in the configuration is legal but risky.
 func (c Config) Warnings() []string {
 	var out []string
 	for _, s := range []struct{ name, value string }{{"issuer", c.Issuer}, {"key set", c.JWKS}} {
@@ -63,6 +65,7 @@ func (c Config) Warnings() []string {
 }
 
 type verifier struct {
+	roles     *Roles
 	issuer    string   // empty: not compared
 	audiences []string // one of them must be in aud
 	keys      *keySet
@@ -75,20 +78,20 @@ type verifier struct {
 // error says what to change in the configuration.
 func NewVerifier(ctx context.Context, cfg Config) (Verifier, error) {
 	if cfg.Local != nil && (cfg.Issuer != "" || cfg.JWKS != "") {
-		return nil, errors.New("the local token key cannot be on beside a real issuer: drop --issuer and --jwks, or do not open the local key")
+		return nil, errors.New("the local token key cannot be used with an issuer: remove --issuer and --jwks, or do not open the local key")
 	}
 	if cfg.Local == nil && cfg.Issuer == "" && cfg.JWKS == "" {
-		return nil, errors.New("no issuer of tokens is given: set --issuer, or --jwks, or use the local key")
+		return nil, errors.New("no token issuer is given: set --issuer or --jwks, or use the local key")
 	}
 	if cfg.Local == nil && cfg.Audience == "" {
 		return nil, errors.New("--audience is missing: set it to the value that the issuer puts in aud for this service, usually its base URL")
 	}
 	for flag, value := range map[string]string{"--issuer": cfg.Issuer, "--jwks": cfg.JWKS} {
 		if u, err := url.Parse(value); err == nil && u.User != nil {
-			return nil, errors.New(flag + " may hold no user or password: it is published for clients, and errors name it")
+			return nil, errors.New(flag + " must not contain a user or password: it is published for clients, and errors contain it")
 		}
 	}
-	v := &verifier{issuer: cfg.Issuer, audiences: []string{cfg.Audience}, clock: cfg.Clock, cache: newCache(cacheSize)}
+	v := &verifier{issuer: cfg.Issuer, audiences: []string{cfg.Audience}, clock: cfg.Clock, roles: cfg.Roles, cache: newCache(cacheSize)}
 	if v.clock == nil {
 		v.clock = time.Now
 	}
@@ -97,7 +100,7 @@ func NewVerifier(ctx context.Context, cfg Config) (Verifier, error) {
 		own := *cfg.HTTPClient
 		client = &own
 	}
-	client.CheckRedirect = keepTLS
+	client.CheckRedirect = stay
 	var src source
 	switch {
 	case cfg.Local != nil:
@@ -125,19 +128,31 @@ func NewVerifier(ctx context.Context, cfg Config) (Verifier, error) {
 	}
 	keys, err := newKeySet(ctx, src, v.clock)
 	if err != nil {
-		return nil, fmt.Errorf("the keys to check tokens with cannot be read: %w", err)
+		return nil, fmt.Errorf("the keys for checking tokens cannot be read: %w", err)
 	}
 	v.keys = keys
 	return v, nil
 }
 
-// keepTLS follows an issuer's redirections, but not out of TLS.
-func keepTLS(req *http.Request, via []*http.Request) error {
+// KeysRead is when the issuer's keys were last read from their address; zero
+// where they come from none.
+func KeysRead(v Verifier) time.Time {
+	if v, ok := v.(*verifier); ok {
+		return v.keys.cur.Load().read
+	}
+	return time.Time{}
+}
+
+// stay follows an issuer's redirections, but not out of TLS or to another host:
+// whoever controls the redirection would decide which tokens are valid.
+func stay(req *http.Request, via []*http.Request) error {
 	switch {
 	case len(via) >= 5:
 		return errors.New("more than 5 redirections")
 	case req.URL.Scheme != "https" && via[len(via)-1].URL.Scheme == "https":
 		return errors.New("it redirects to an address without TLS")
+	case req.URL.Host != via[0].URL.Host:
+		return errors.New("it redirects to another host; give the address that it redirects to")
 	}
 	return nil
 }
@@ -214,15 +229,15 @@ func (v *verifier) signed(ctx context.Context, token string) ([]byte, error) {
 		return nil, refuse("The header of the token cannot be read.")
 	}
 	if !slices.Contains(algorithms, header.Alg) {
-		return nil, refuse("The token is not signed with an algorithm that is accepted here: RS, PS or ES with 256, 384 or 512, or EdDSA.")
+		return nil, refuse("The token is not signed with an accepted algorithm: RS, PS or ES with 256, 384 or 512, or EdDSA.")
 	}
 	if header.Crit != nil || header.B64 != nil {
-		return nil, refuse("The token has a crit or b64 header, and no extension of signatures is understood here.")
+		return nil, refuse("The token has a crit or b64 header; signature extensions are not supported.")
 	}
 	switch strings.TrimPrefix(strings.ToLower(header.Typ), "application/") {
 	case "", "jwt", "at+jwt":
 	default:
-		return nil, refuse("The token is of another type than an access token.")
+		return nil, refuse("The token is not an access token.")
 	}
 	key, err := v.keys.find(ctx, header.Kid, header.Alg)
 	if err != nil {
@@ -234,7 +249,7 @@ func (v *verifier) signed(ctx context.Context, token string) ([]byte, error) {
 	}
 	payload, err := jws.Verify(key.Key)
 	if err != nil {
-		return nil, refuse("The signature of the token does not hold.")
+		return nil, refuse("The signature of the token is invalid.")
 	}
 	return payload, nil
 }
@@ -284,17 +299,14 @@ func (n *numeric) UnmarshalJSON(data []byte) error {
 	return nil
 }
 
-// fhirID is the id type of FHIR R4.
-var fhirID = regexp.MustCompile(`^[A-Za-z0-9.-]{1,64}$`)
-
-// read checks the claims of a payload whose signature held.
+// read checks the claims of a payload with a valid signature.
 func (v *verifier) read(payload []byte, now time.Time) (*Principal, error) {
 	var c claims
 	if err := json.Unmarshal(payload, &c); err != nil {
 		return nil, refuse("The claims of the token cannot be read.")
 	}
 	if v.issuer != "" && c.Issuer != v.issuer {
-		return nil, refuse("The token is from another issuer than the one of this service.")
+		return nil, refuse("The token is from an issuer that this service does not trust.")
 	}
 	if !slices.ContainsFunc(c.Audience, func(a string) bool { return slices.Contains(v.audiences, a) }) {
 		return nil, refuse("The token is meant for another audience (aud) than this service.")
@@ -318,16 +330,25 @@ func (v *verifier) read(payload []byte, now time.Time) (*Principal, error) {
 		Expires: expires,
 	}
 	if p.Subject == "" {
-		return nil, refuse("The token names nobody: fhirUser, sub and client_id are all missing.")
+		return nil, refuse("The token names no user or client: fhirUser, sub and client_id are all missing.")
 	}
-	if p.Patient != "" && !fhirID.MatchString(p.Patient) {
-		return nil, refuse("The patient of the token is not the id of a Patient.")
+	if p.Patient != "" && !fhirjson.IsID(p.Patient) {
+		return nil, refuse("The patient of the token is not a Patient id.")
 	}
 	granted := c.Scope
 	if granted == nil {
 		granted = c.Scp
 	}
 	scopes, unknown := ParseScopes(strings.Join(granted, " "))
+	if scopes.Empty() {
+		byRole, err := v.roles.scopes(payload)
+		if err != nil {
+			return nil, refuse("The claim of the token that holds the groups cannot be read.")
+		}
+		if byRole != "" {
+			scopes, unknown = ParseScopes(byRole)
+		}
+	}
 	p.Scopes, p.Unknown = scopes, len(unknown)
 	return p, nil
 }

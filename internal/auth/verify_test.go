@@ -202,7 +202,7 @@ func TestVerifyAccepts(t *testing.T) {
 	r, e256, e384, e521, ed := rsaKey(t, 2048), ecKey(t, elliptic.P256()), ecKey(t, elliptic.P384()), ecKey(t, elliptic.P521()), edKey(t)
 	v := fileVerifier(t, c, public("r", r), public("e256", e256), public("e384", e384), public("e521", e521), public("ed", ed))
 	want := &Principal{Subject: "Practitioner/n1", Client: "chart-app", Issuer: testIssuer, TokenID: "t-1",
-		Scopes: Scopes{[]Scope{{User, "Observation", Read | Search, ""}}}, Expires: start.Add(time.Hour).Local()}
+		Scopes: Scopes{list: []Scope{{User, "Observation", Read | Search, ""}}}, Expires: start.Add(time.Hour).Local()}
 	for _, tt := range []struct {
 		alg jose.SignatureAlgorithm
 		key any
@@ -242,9 +242,9 @@ func TestVerifyClaims(t *testing.T) {
 		{"aud with a slash more", map[string]any{"aud": testAudience + "/"}, "audience", nil},
 		{"no aud", map[string]any{"aud": nil}, "audience", nil},
 		{"empty aud", map[string]any{"aud": ""}, "audience", nil},
-		{"wrong iss", map[string]any{"iss": "https://evil.example.org"}, "another issuer", nil},
-		{"iss with a slash more", map[string]any{"iss": testIssuer + "/"}, "another issuer", nil},
-		{"no iss", map[string]any{"iss": nil}, "another issuer", nil},
+		{"wrong iss", map[string]any{"iss": "https://evil.example.org"}, "an issuer that this service does not trust", nil},
+		{"iss with a slash more", map[string]any{"iss": testIssuer + "/"}, "an issuer that this service does not trust", nil},
+		{"no iss", map[string]any{"iss": nil}, "an issuer that this service does not trust", nil},
 		{"no exp", map[string]any{"exp": nil}, "no expiry", nil},
 		{"exp is text", map[string]any{"exp": "4102444800"}, "cannot be read", nil},
 		{"exp negative", map[string]any{"exp": -1}, "cannot be read", nil},
@@ -259,11 +259,11 @@ func TestVerifyClaims(t *testing.T) {
 		{"sub when no fhirUser", map[string]any{"fhirUser": nil}, "", func(p *Principal) bool { return p.Subject == "u-17" }},
 		{"client when no sub", map[string]any{"fhirUser": nil, "sub": nil}, "", func(p *Principal) bool { return p.Subject == "chart-app" }},
 		{"azp", map[string]any{"client_id": nil, "azp": "other-app"}, "", func(p *Principal) bool { return p.Client == "other-app" }},
-		{"nobody", map[string]any{"fhirUser": nil, "sub": nil, "client_id": nil}, "names nobody", nil},
+		{"nobody", map[string]any{"fhirUser": nil, "sub": nil, "client_id": nil}, "names no user", nil},
 		{"sub is a number", map[string]any{"sub": 5}, "cannot be read", nil},
 		{"patient", map[string]any{"patient": "p-1"}, "", func(p *Principal) bool { return p.Patient == "p-1" }},
 		{"patient as a reference", map[string]any{"patient": "Patient/p-1"}, "", func(p *Principal) bool { return p.Patient == "p-1" }},
-		{"patient that is none", map[string]any{"patient": "p1,p2"}, "not the id of a Patient", nil},
+		{"patient that is none", map[string]any{"patient": "p1,p2"}, "not a Patient id", nil},
 		{"scope list", map[string]any{"scope": []string{"user/Device.r", "x"}}, "", func(p *Principal) bool { return p.Scopes.String() == "user/Device.r" && p.Unknown == 1 }},
 		{"scp", map[string]any{"scope": nil, "scp": []string{"user/Device.r"}}, "", func(p *Principal) bool { return p.Scopes.String() == "user/Device.r" }},
 		{"scope counts before scp", map[string]any{"scp": []string{"system/*.cruds"}}, "", func(p *Principal) bool { return p.Scopes.String() == "user/Observation.rs" }},
@@ -362,12 +362,12 @@ func TestVerifyAttacks(t *testing.T) {
 		{"crit", rawES256(t, key, `{"alg":"ES256","kid":"k","crit":["exp"],"exp":1}`, claims), "crit"},
 		{"crit b64", rawES256(t, key, `{"alg":"ES256","kid":"k","crit":["b64"],"b64":true}`, claims), "crit"},
 		{"b64", rawES256(t, key, `{"alg":"ES256","kid":"k","b64":false}`, claims), "crit"},
-		{"logout token", rawES256(t, key, `{"alg":"ES256","kid":"k","typ":"logout+jwt"}`, claims), "another type"},
-		{"proof token", rawES256(t, key, `{"alg":"ES256","kid":"k","typ":"dpop+jwt"}`, claims), "another type"},
+		{"logout token", rawES256(t, key, `{"alg":"ES256","kid":"k","typ":"logout+jwt"}`, claims), "not an access token"},
+		{"proof token", rawES256(t, key, `{"alg":"ES256","kid":"k","typ":"dpop+jwt"}`, claims), "not an access token"},
 		{"doubled claim", rawES256(t, key, `{"alg":"ES256","kid":"k"}`, claims[:len(claims)-1]+`,"scope":"system/*.cruds"}`), "claims"},
 		{"claim in other case", rawES256(t, key, `{"alg":"ES256","kid":"k"}`, strings.Replace(claims, `"exp"`, `"EXP"`, 1)), "no expiry"},
 		{"payload is no object", rawES256(t, key, `{"alg":"ES256","kid":"k"}`, `[1]`), "claims"},
-		{"payload is null", rawES256(t, key, `{"alg":"ES256","kid":"k"}`, `null`), "another issuer"},
+		{"payload is null", rawES256(t, key, `{"alg":"ES256","kid":"k"}`, `null`), "an issuer that this service does not trust"},
 		{"header is no object", rawES256(t, key, `"ES256"`, claims), "header"},
 		{"changed claims", parts[0] + "." + b64(strings.Replace(claims, "user/", "system/", 1)) + "." + parts[2], "signature"},
 		{"changed header", b64(`{"alg":"ES256","kid":"k" }`) + "." + parts[1] + "." + parts[2], "signature"},
@@ -447,14 +447,14 @@ func TestNewVerifierConfig(t *testing.T) {
 		name, want string
 		cfg        Config
 	}{
-		{"nothing", "no issuer", Config{Audience: "a"}},
-		{"local beside issuer", "beside a real issuer", Config{Local: local, Issuer: testIssuer, Audience: "a"}},
-		{"local beside key set", "beside a real issuer", Config{Local: local, JWKS: jwks, Audience: "a"}},
+		{"nothing", "no token issuer", Config{Audience: "a"}},
+		{"local beside issuer", "cannot be used with an issuer", Config{Local: local, Issuer: testIssuer, Audience: "a"}},
+		{"local beside key set", "cannot be used with an issuer", Config{Local: local, JWKS: jwks, Audience: "a"}},
 		{"no audience", "--audience", Config{JWKS: jwks}},
 		{"no file", "no such file", Config{JWKS: jwks + ".not", Audience: "a"}},
 		{"not JSON", "not a JSON Web Key Set", Config{JWKS: write("<html>"), Audience: "a"}},
-		{"no keys", "no public signing key", Config{JWKS: write(`{"keys":[]}`), Audience: "a"}},
-		{"keys not understood", "no public signing key", Config{JWKS: write(`{"keys":[{"kty":"OKP","crv":"X448"},5,{"kty":"oct","k":"AAAA"}]}`), Audience: "a"}},
+		{"no keys", "no usable public signing key", Config{JWKS: write(`{"keys":[]}`), Audience: "a"}},
+		{"keys not understood", "no usable public signing key", Config{JWKS: write(`{"keys":[{"kty":"OKP","crv":"X448"},5,{"kty":"oct","k":"AAAA"}]}`), Audience: "a"}},
 		{"too long", "longer than", Config{JWKS: write(strings.Repeat(" ", maxKeySet+1)), Audience: "a"}},
 		{"issuer is no URL", "not an http", Config{Issuer: "issuer", Audience: "a"}},
 	}

@@ -14,8 +14,8 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"tidemark/fhirmap"
+	"tidemark/internal/concern"
 	"tidemark/internal/due"
-	"tidemark/internal/escalate"
 	"tidemark/internal/fhirjson"
 	"tidemark/internal/removal"
 	"tidemark/internal/trend"
@@ -183,6 +183,7 @@ func TestSetsAgreeWithDecoder(t *testing.T) {
 		{"drain-appearance, SNOMED CT", members(l, "drain-appearance", fhirmap.SNOMED), keys("snomedAppearances")},
 		{"suction-state", both("suction-state"), keys("suctions")},
 		{"patency", both("patency"), keys("patencies")},
+		{"drain-care", both("drain-care"), keys("cares")},
 		{"measuring-vessel", both("measuring-vessel"), keys("vessels")},
 		{"compartment", both("compartment"), keys("compartments")},
 		{"site-sign", both("site-sign"), keys("signs", s.constants["codeSuture"])},
@@ -190,9 +191,10 @@ func TestSetsAgreeWithDecoder(t *testing.T) {
 		{"intake-code", both("intake-code"), slices.Sorted(slices.Values(intake))},
 		{"other-output-code", both("other-output-code"), slices.Sorted(slices.Values(output))},
 		{"issue-rule", both("issue-rule"), keys("ruleDisplays")},
+		{"concern", both("concern"), keys("concernDisplays")},
 		{"drain-component", both("drain-component"), slices.Sorted(slices.Values([]string{
 			fhirmap.LOINCAppearance, fhirmap.LOINCColour, fhirmap.LOINCOdour, fhirmap.CodeSuction, fhirmap.CodeFill,
-			fhirmap.CodeVessel, fhirmap.CodeInstilled, fhirmap.CodePatency, fhirmap.CodeDislodged,
+			fhirmap.CodeVessel, fhirmap.CodeInstilled, fhirmap.CodePatency, fhirmap.CodeDislodged, fhirmap.CodeCare,
 		}))},
 	} {
 		if diff := cmp.Diff(c.want, c.got); diff != "" {
@@ -201,6 +203,11 @@ func TestSetsAgreeWithDecoder(t *testing.T) {
 	}
 	for _, c := range l.sets[set+"issue-rule"] {
 		if got := fhirmap.RuleDisplay(c.code); got != c.display {
+			t.Errorf("%s is %q in fhirmap and %q in the code system", c.code, got, c.display)
+		}
+	}
+	for _, c := range l.sets[set+"concern"] {
+		if got := fhirmap.ConcernDisplay(c.code); got != c.display {
 			t.Errorf("%s is %q in fhirmap and %q in the code system", c.code, got, c.display)
 		}
 	}
@@ -244,8 +251,10 @@ func TestCodesAgreeWithEncoders(t *testing.T) {
 		"trend-direction":   {string(trend.Falling), string(trend.Rising), string(trend.NoClearTrend), string(trend.TooFewReadings)},
 		"appearance-course": {trend.Lightening, trend.Darkening, trend.Unchanged, trend.CourseUnknown},
 		"criterion-state":   {string(removal.Met), string(removal.NotMet), string(removal.NotKnown)},
-		"due-reason":        {string(due.IntervalLimit), string(due.PredictedHalfFull), string(due.HalfFullNow), string(due.Planned)},
-		"level":             {"none", "low", "moderate", "high", escalate.LevelUnknownStale},
+		"due-reason":        {string(due.IntervalLimit), string(due.PredictedHalfFull), string(due.HalfFullNow), string(due.Planned), string(due.LookAgain)},
+		"concern":           concern.Kinds(),
+		"announcement":      {concern.Opened, concern.Worse, concern.Joined, concern.Repeated, concern.Closed, concern.Late},
+		"level":             {"none", "low", "moderate", "high", concern.UnknownStale},
 	}
 	for group, list := range words {
 		for _, w := range list {
@@ -254,7 +263,8 @@ func TestCodesAgreeWithEncoders(t *testing.T) {
 			}
 		}
 	}
-	for _, url := range []string{fhirmap.ExtensionSide, fhirmap.ExtensionPolicy, fhirmap.ExtensionAnnounced} {
+	for _, url := range []string{fhirmap.ExtensionSide, fhirmap.ExtensionPolicy, fhirmap.ExtensionAnnounced, fhirmap.ExtensionAnnouncement, fhirmap.ExtensionVoid,
+		fhirmap.ExtensionRuleSeverity, fhirmap.ExtensionRuleSince, fhirmap.ExtensionAcknowledgedSeverity, fhirmap.ExtensionAcknowledgedRule} {
 		if _, ok := l.ByURL(url); !ok {
 			t.Errorf("the extension %s is not defined", url)
 		}
@@ -267,9 +277,9 @@ func TestNoIdleGroups(t *testing.T) {
 	l := library(t)
 	known := []string{
 		"drain-output", "reservoir-check", "site-assessment", "other-output", "intake", "category", "component", "site-sign",
-		"device-property", "compartment", "drain-type", "appearance", "suction", "patency", "vessel", "method", "issue-rule",
+		"device-property", "compartment", "drain-type", "appearance", "suction", "patency", "vessel", "method", "issue-rule", "concern", "announcement",
 		"mitigation", "level", "derived", "derived-part", "trend-direction", "appearance-course", "criterion-state", "review-state",
-		"due-reason", "due-state",
+		"due-reason", "due-state", "due-part", "task", "drain-care",
 	}
 	for _, c := range l.drain.list {
 		for _, p := range c.Each("property") {

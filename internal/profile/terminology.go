@@ -118,7 +118,7 @@ type Expansion struct {
 	Offset, Count int    // Count below 0: all
 	Designations  bool   // with the code system's other words
 	Definition    bool   // with the definition of the set
-	// Asked are further parameters that the expansion names, since it heeds them
+	// Asked are further parameters that the expansion names, because it uses them
 	// whatever it does: no code of ours is inactive, and nothing is nested.
 	Asked []*fhirjson.Node
 }

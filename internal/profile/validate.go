@@ -79,7 +79,7 @@ func (l *Library) classify() error {
 	return nil
 }
 
-// Validate judges a resource that package r4 has found valid by the rules of
+// Validate checks a resource that package r4 has found valid by the rules of
 // this service: its codes and extensions wherever they stand, what the codes of
 // an Observation may be together, and the profiles of ours that it claims.
 func (l *Library) Validate(n *fhirjson.Node) *fault.List {
@@ -95,7 +95,7 @@ func (l *Library) Validate(n *fhirjson.Node) *fault.List {
 	return j.list
 }
 
-// Conforms judges a resource by one profile, whether it claims it or not. An
+// Conforms checks a resource by one profile, whether it claims it or not. An
 // unknown profile is an error. R4's own definition of the resource's type asks
 // for nothing that package r4 does not.
 func (l *Library) Conforms(n *fhirjson.Node, url string) (*fault.List, error) {
@@ -220,7 +220,7 @@ func (j *judge) extension(n *fhirjson.Node, url string) {
 	}
 }
 
-// observation judges what the codes of an Observation, and of those contained
+// observation validates what the codes of an Observation, and of those contained
 // in it, are together. A right may be limited to some codes, and such a limit
 // holds for an Observation when any one of its codings matches. So what one may
 // chart and what another may chart must not share an Observation.
@@ -288,15 +288,15 @@ func (j *judge) components(n *fhirjson.Node, site bool, where string) {
 			}
 			bit := uint64(1) << (known.component - 1)
 			if seen&bit != 0 {
-				j.list.Add("business-rule", expr(), "The component %s stands twice, and only one can hold; keep one.", c.Str("code"))
+				j.list.Add("business-rule", expr(), "The component %s is given twice; keep one.", c.Str("code"))
 			}
 			seen |= bit
 		}
 	}
 }
 
-// claim judges a resource by a profile that its meta names. Profiles of others
-// are not judged.
+// claim validates a resource by a profile that its meta names. Profiles of others
+// are not validated.
 func (j *judge) claim(n *fhirjson.Node, url string, i int) {
 	if !strings.HasPrefix(url, ours) {
 		return

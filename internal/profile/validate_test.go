@@ -10,6 +10,7 @@ import (
 	"pgregory.net/rapid"
 
 	"tidemark/fhirmap"
+	"tidemark/internal/concern"
 	"tidemark/internal/drain"
 	"tidemark/internal/fhirjson"
 	"tidemark/internal/r4"
@@ -244,16 +245,23 @@ func TestValidate(t *testing.T) {
 	}
 }
 
-// The findings that the service writes are what its profile says.
-func TestOwnFindingsConform(t *testing.T) {
+// The concerns that the service writes are what its profile says.
+func TestOwnConcernsConform(t *testing.T) {
 	l := library(t)
 	at := time.Date(2026, 11, 25, 13, 0, 0, 0, time.UTC)
-	for _, c := range l.sets[set+"issue-rule"] {
-		n := fhirmap.Finding(drain.Finding{
-			ID: "f1", Drain: "d1", Patient: "p1", Rule: c.code, Severity: drain.High, Since: at, Announced: at,
-			Evidence: []string{"o1"}, Text: "The figures.", Policy: "0123456789ab",
-		}, nil)
-		fhirmap.Acknowledge(n, "seen", "", "Practitioner/n1", "", at)
+	kinds := concern.Kinds()
+	for i, c := range l.sets[set+"issue-rule"] {
+		k := drain.Concern{
+			ID: "f1", Drain: "d1", Patient: "p1", Kind: kinds[i%len(kinds)], Severity: drain.High, Since: at, Headline: "One line.",
+			Announced: drain.Announced{At: at, Reason: concern.Repeated}, Policy: "0123456789ab",
+			Evidence:     []drain.Evidence{{Rule: c.code, Severity: drain.High, Since: at, Text: "The figures.", Readings: []string{"o1"}}},
+			Acknowledged: drain.Acknowledged{Void: "acknowledged 10:05, worse since: 210 mL"},
+		}
+		n := fhirmap.Concern(k, nil)
+		if list, err := l.Conforms(n, ours+"escalation"); err != nil || len(list.Issues) > 0 {
+			t.Errorf("%s: %v %v", c.code, err, list)
+		}
+		fhirmap.Acknowledge(n, concern.Acknowledge(k, "Practitioner/n1", at).Acknowledged, "seen", "", "")
 		list, err := l.Conforms(n, ours+"escalation")
 		if err != nil || len(list.Issues) > 0 || len(l.Validate(n).Issues) > 0 {
 			t.Errorf("%s: %v %v %v", c.code, err, list, l.Validate(n).Issues)

@@ -1,16 +1,24 @@
 // The frame of the board: which page is shown, the sign-in, the state of the
-// connection, unsent entries, and the announcement of new high findings.
+// connection, unsent entries, and the announcement of new high concerns.
 
+import * as callPage from './call.js';
 import { after, confirm, form, siblings } from './chart.js';
+import { learn, person } from './concern.js';
 import { h, patch, put } from './dom.js';
 import { patterns, sign } from './draw.js';
 import * as drainPage from './drain.js';
-import { call, events, now, Refused, session, Unreachable } from './fhir.js';
+import * as handoverPage from './handover.js';
+import { call, events, now, Refused, session, Unreachable, whose } from './fhir.js';
 import { outbox } from './outbox.js';
+import { load } from './settings.js';
+import * as placePage from './place.js';
+import * as issuer from './signin.js';
+import * as wallPage from './wall.js';
 import * as wardPage from './ward.js';
-import { ago, clock, reading, says, span } from './words.js';
+import { ago, reading, says, span } from './words.js';
+import { clock } from './zone.js';
 
-const EVERY = 10000, MOST = 60000;
+const EVERY = 10000, MOST = 60000, SOON = 2000;
 const main = document.getElementById('main');
 const at = (id) => document.getElementById(id);
 
@@ -18,25 +26,40 @@ const none = {};
 let page = none; // what is shown
 let wards; // once asked for
 let ward; // kept while drains of it are looked at
-let timer, wait = EVERY, turn = 0;
+let timer, wait = EVERY, again = SOON, turn = 0;
 let updated, failing, problem = '';
 
-// The token may come in the fragment; it must not stay in the address bar.
+// The token may come in the fragment; it must not stay in the address bar, and
+// it must not put another person into a session without asking.
 function fragment() {
   const m = /^#token=([^&]+)(?:&(.*))?$/.exec(location.hash);
   if (!m) return false;
   history.replaceState(null, '', location.pathname + location.search + (m[2] ? `#${m[2]}` : ''));
-  return !session.use(decodeURIComponent(m[1]));
+  const token = decodeURIComponent(m[1]), other = whose(token);
+  if (session.ready && other !== session.subject && !window.confirm(`You are signed in as ${person(session.subject, session.subject)}. Sign in as ${person(other)} instead?`)) return false;
+  return !session.use(token);
 }
 
 function signIn(why = '') {
+  document.body.classList.add('locked');
+  at('alerts').replaceChildren();
+  title('Tidemark');
+  who();
+  unsent();
+  if (document.body.classList.contains('wall')) { // nobody is there to answer a dialog
+    if (page.locked) page.locked(why || 'Not signed in.');
+    else put(main, h('p', { class: 'life stale' }, 'This screen is not signed in: open its link again. Look at the patients, not at this screen.'));
+    return;
+  }
   const dialog = at('sign-in');
   at('sign-in-why').textContent = why;
   at('sign-in-kept').textContent = outbox.waiting.length ? `${outbox.waiting.length === 1 ? 'One entry is' : `${outbox.waiting.length} entries are`} not sent yet and stay on this device.` : '';
+  at('by-token').hidden = issuer.offered();
+  at('by-issuer').hidden = !issuer.offered();
   if (!dialog.open) {
     dialog.showModal();
     at('token').value = '';
-    at('token').focus();
+    (issuer.offered() ? at('go') : at('token')).focus();
   }
 }
 
@@ -45,9 +68,24 @@ at('sign-in-form').addEventListener('submit', (e) => {
   const wrong = session.use(at('token').value);
   at('sign-in-problem').textContent = wrong ?? '';
 });
-at('sign-in').addEventListener('cancel', (e) => e.preventDefault()); // there is nothing to see without a token
-events.addEventListener('sign-in', (e) => signIn(e.detail.why));
+at('go').addEventListener('click', () => {
+  at('sign-in-problem').textContent = '';
+  issuer.go().catch((err) => { at('sign-in-problem').textContent = `The sign-in cannot be reached: ${err.message}`; });
+});
+// There is nothing to see without a token. A browser lets a second Escape through all the same.
+at('sign-in').addEventListener('cancel', (e) => e.preventDefault());
+at('sign-in').addEventListener('close', () => { if (!session.ready) signIn(at('sign-in-why').textContent); });
+let renewed = 0;
+events.addEventListener('sign-in', async (e) => {
+  // A token that ran out between two questions is replaced without a word, but not again and again.
+  if (issuer.offered() && e.detail.why && Date.now() - renewed > 30000) {
+    renewed = Date.now();
+    if (await issuer.renew()) return page.keep ? tick() : route();
+  }
+  return signIn(e.detail.why);
+});
 events.addEventListener('signed-in', () => {
+  document.body.classList.remove('locked');
   at('sign-in').close();
   at('token').value = '';
   wards = undefined;
@@ -57,16 +95,27 @@ events.addEventListener('signed-in', () => {
   if (page.keep) tick(); else route();
 });
 at('leave').addEventListener('click', () => {
+  left();
+  issuer.leave();
+});
+events.addEventListener('left', left); // in another tab
+function left() {
   [ward, wards] = [undefined, undefined];
+  updated = failing = undefined;
+  connection();
   page.close?.();
   page = none;
   put(main);
   session.leave();
-});
+}
 
-function who() {
-  at('who').textContent = session.ready ? session.subject : '';
+async function who() {
   at('leave').hidden = !session.ready;
+  at('who').textContent = '';
+  if (!session.ready) return;
+  const me = session.subject;
+  await learn([me]).catch(() => {});
+  if (session.ready && session.subject === me) at('who').textContent = person(me, me);
 }
 
 /* Refreshing: every ten seconds, later and later while the service is silent. */
@@ -74,8 +123,8 @@ function who() {
 async function tick() {
   clearTimeout(timer);
   if (!session.ready) {
-    if (session.expired) signIn('The token has expired. Paste a new one; nothing that you charted is lost.');
-    return;
+    if (session.expired && !(await issuer.renew())) signIn('Your session has ended. Sign in again; nothing that you charted is lost.');
+    if (!session.ready) return;
   }
   const mine = ++turn;
   try {
@@ -118,14 +167,14 @@ function connection() {
   }
 }
 
-/** announce puts a new high finding where eyes and screen readers find it. */
+/** announce puts a high concern that is new, or worse, where eyes and screen readers find it. */
 function announce(fresh) {
   const list = at('alerts');
-  for (const id of new Set(fresh.map((f) => f.row.id))) {
-    const of = fresh.filter((f) => f.row.id === id);
-    const d = of[0].row.drain, who = h('span', { class: 'unseen' }, `: ${d.label}, ${d.name}`);
-    const note = h('div', { class: 'alert' }, sign('high'), h('p', {}, h('strong', {}, of.length > 1 ? 'New high findings: ' : 'New high finding: '), `${of.map((f) => f.name).join(', ')}. ${d.label}, ${d.name}. `, h('a', { href: `#/drain/${id}` }, 'Look at it', who)),
-      h('button', { type: 'button', onclick: () => { note.remove(); title(); } }, 'Hide', who.cloneNode(true)));
+  for (const c of fresh) {
+    const d = c.row.drain, who = wardPage.who(d), unseen = h('span', { class: 'unseen' }, `: ${who}`);
+    const note = h('div', { class: 'alert', 'data-concern': c.id }, sign('high'), h('p', {}, h('strong', {}, d.bed && [h('span', { class: 'bed' }, d.bed), ', '], `${d.name}, ${d.label}: `), c.headline, '. ', h('a', { href: `#/drain/${c.row.id}` }, 'Look at it', unseen)),
+      h('button', { type: 'button', onclick: () => { note.remove(); title(); } }, 'Hide', unseen.cloneNode(true)));
+    list.querySelector(`[data-concern="${c.id}"]`)?.remove();
     list.append(note);
   }
   title();
@@ -140,15 +189,20 @@ function title(words = heading) {
 
 /* Unsent entries. */
 
-function unsent() {
+async function unsent() {
+  // Whose entries they are is for those to see who are signed in.
   const list = outbox.list, box = at('unsent');
   box.hidden = !list.length;
   const refused = list.filter((e) => e.state === 'refused').length, waiting = list.length - refused;
   at('unsent-title').textContent = [waiting && `${waiting} not sent yet`, refused && `${refused} refused`].filter(Boolean).join(', ');
-  patch(at('unsent-list'), list.map((e) => ({ key: e.id, print: JSON.stringify([e.state, e.words, e.by === session.subject]), build: () => h('li', { class: e.state },
+  const draw = () => patch(at('unsent-list'), (session.ready ? outbox.list : []).map((e) => ({ key: e.id, print: JSON.stringify([e.state, e.words, e.by === session.subject, person(e.by)]), build: () => h('li', { class: e.state },
     h('p', {}, h('strong', {}, `${e.label}: ${says(reading(e.resource))}`), `, made ${clock(e.made)}`),
-    h('p', {}, e.state === 'refused' ? [sign('high'), ' Refused, not charted: ', e.words] : [sign('unknown'), ' Not sent yet. ', e.by !== session.subject ? `It is sent when ${e.by || 'its author'} signs in here.` : e.words]),
+    h('p', {}, e.state === 'refused' ? [sign('high'), ' Refused, not charted: ', e.words] : [sign('unknown'), ' Not sent yet. ', e.by !== session.subject ? `It is sent when ${person(e.by)} signs in here.` : e.words]),
     e.state === 'refused' && h('p', { class: 'act' }, reading(e.resource).kind !== 'site' && h('a', { class: 'button', href: `#/again/${e.id}` }, 'Change'), ' ', h('button', { type: 'button', onclick: () => outbox.discard(e.id) }, 'Throw away')))})));
+  draw();
+  if (!session.ready) return;
+  await learn(list.map((e) => e.by)).catch(() => {});
+  draw();
 }
 events.addEventListener('outbox', unsent);
 events.addEventListener('sent', () => { wait = EVERY; if (page.refresh) tick(); });
@@ -164,6 +218,7 @@ async function ensureWards() {
 // draw, close }. Only mount touches the screen, so that an answer which comes
 // after the reader has gone on changes nothing.
 const routes = {
+  __proto__: null, // so that no address finds what an object has by itself
   async ''() {
     const list = await ensureWards();
     const last = remembered();
@@ -177,35 +232,75 @@ const routes = {
       : h('p', {}, 'This token sees no ward. Ask for one whose scope holds Location.rs and Device.rs.')) };
   },
   async ward(id) {
-    const list = await ensureWards();
+    const [list] = await Promise.all([ensureWards(), load(id)]);
     const here = list.find((l) => l.id === id);
     if (!here) throw new Refused(404, { issue: [{ diagnostics: `No ward ${id} is known, or this token may not see it.` }] });
     if (ward?.place.id !== id) ward = new wardPage.Ward(here);
     const w = ward, body = h('div', { class: 'ward' });
+    w.again = () => tick();
+    const find = h('input', { type: 'search', id: 'find', autocomplete: 'off', spellcheck: 'false', value: w.find, oninput: () => { w.find = find.value; wardPage.show(body, w); } });
     return {
       title: here.name,
       mount() {
         remember(id);
-        put(main, h('div', { class: 'ward-head' }, h('h1', { tabindex: '-1' }, here.name), h('p', { class: 'quiet' }, 'Soonest to be emptied first'), list.length > 1 && h('a', { href: '#/places' }, 'Another ward')), body);
+        put(main, h('div', { class: 'ward-head' }, h('h1', { tabindex: '-1' }, here.name), h('p', { class: 'find' }, h('label', { for: 'find' }, 'Bed or name'), ' ', find),
+          h('p', { class: 'ways' }, session.may('c', 'DeviceUseStatement') && h('a', { href: `#/place/${id}` }, 'Place a drain'), h('a', { href: `#/handover/${id}` }, 'Handover'), h('a', { href: `#/wall/${id}` }, 'Wall view'), list.length > 1 && h('a', { href: '#/places' }, 'Another ward'))), body);
         if (w.rows.size) wardPage.show(body, w);
         else body.append(h('p', { class: 'quiet' }, 'Asking the service…'));
       },
       refresh: () => w.refresh(), draw: () => wardPage.show(body, w),
     };
   },
+  async wall(arg) {
+    const [id, query = ''] = arg.split('?'), [list] = await Promise.all([ensureWards(), load(id)]);
+    const here = list.find((l) => l.id === id);
+    if (!here) throw new Refused(404, { issue: [{ diagnostics: `No ward ${id} is known, or this token may not see it.` }] });
+    const w = new wardPage.Ward(here), view = new wallPage.Wall(w, new URLSearchParams(query));
+    return {
+      title: here.name, wall: true, locked: (why) => view.locked(why), mount: () => view.mount(main), refresh: () => w.refresh().then(() => []), draw: () => view.draw(updated), close: () => view.close(),
+    };
+  },
   async drain(id) {
     const x = new drainPage.Drain(id), body = h('div', { class: 'drain' }, h('p', { class: 'quiet' }, 'Asking the service…'));
-    const draw = () => { drainPage.show(body, x); title(x.drain.label); };
+    const draw = () => { drainPage.show(body, x); title(wardPage.who(x.drain)); };
     x.onpicture = () => { if (x.drain) draw(); };
     x.again = () => tick();
     return { title: 'Drain', mount: () => put(main, h('p', { class: 'back' }, h('a', { href: '#/' }, '← Back to the ward')), body), refresh: () => x.refresh(), draw, close: () => x.close() };
   },
+  async call(id) {
+    const x = new drainPage.Drain(id), body = h('div', { class: 'drain' });
+    return { title: 'Call sheet', mount: () => put(main, body), refresh: () => x.refresh(), draw: () => { if (!body.childElementCount) { callPage.show(body, x); land(); } }, close: () => x.close() };
+  },
+  async handover(arg) {
+    const list = await ensureWards(), [id, query = ''] = arg.split('?'), here = list.find((l) => l.id === id);
+    if (!here) return routes.places();
+    await load(id);
+    const x = new handoverPage.Handover(here, new URLSearchParams(query).get('shift')), body = h('div', { class: 'handed' }, h('p', { class: 'quiet' }, 'Asking the service…'));
+    return { title: 'Handover', mount: () => put(main, body), refresh: () => x.refresh(), draw: () => handoverPage.show(body, x) };
+  },
+  async place(arg) {
+    const list = await ensureWards(), [id, patient] = arg.split('/'), here = list.find((l) => l.id === id);
+    if (!here) return routes.places();
+    const all = await placePage.patients(here), one = all.find((p) => p.id === patient);
+    if (!one) return { title: 'Place a drain', mount: () => placePage.choose(main, all) };
+    const draw = await placePage.place(main, one, () => { location.hash = `#/ward/${id}`; });
+    return { title: 'Place a drain', keep: true, mount: draw };
+  },
+  async change(arg) {
+    const [kind, id] = arg.split('/'), drains = await siblings(id), made = { title: 'Change a drain', keep: true };
+    const stay = kind === 'home' ? (await drainPage.bedOf(drains.find((d) => d.id === id).patient))?.stay : undefined;
+    made.mount = () => confirm(main, drains, id, (d) => {
+      placePage.change(main, d, ['remove', 'replace', 'move', 'home'].includes(kind) ? kind : 'remove', () => { location.hash = kind === 'move' ? `#/drain/${d.id}` : '#/'; }, stay);
+      land();
+    });
+    return made;
+  },
   async chart(id) {
     const drains = await siblings(id);
-    const made = { title: 'Chart an emptying', keep: true };
+    const made = { title: 'Chart an entry', keep: true };
     made.mount = () => confirm(main, drains, id, (d) => {
       form(main, d, { done: (ids) => sent(made, d, ids) });
-      land();
+      scrollTo(0, 0);
     });
     return made;
   },
@@ -230,7 +325,12 @@ const routes = {
 
 /** sent follows the charting form: what became of the entries. */
 function sent(made, drain, ids) {
-  made.close = after(main, drain, ids);
+  made.close = after(main, drain, ids, { cup: (before) => {
+    made.close();
+    made.close = undefined;
+    form(main, drain, { cup: before, done: (more) => sent(made, drain, more) });
+    land();
+  } });
   land();
 }
 
@@ -245,18 +345,22 @@ const land = () => { scrollTo(0, 0); main.querySelector('h1')?.focus({ preventSc
 
 let asked = 0;
 async function route() {
-  const [, name = '', arg = ''] = location.hash.split('/');
+  const [, name = '', ...rest] = location.hash.split('/'), arg = rest.join('/');
   const mine = ++asked;
   page.close?.();
   page = none;
+  document.body.classList.toggle('wall', name === 'wall');
   turn++;
   clearTimeout(timer);
-  if (!session.ready) return signIn(session.expired ? 'The token has expired.' : '');
+  if (session.expired) await issuer.renew();
+  if (!session.ready) return signIn(session.expired ? 'Your session has ended.' : '');
   try {
+    await load();
     const made = await (routes[name] ?? routes[''])(decodeURIComponent(arg));
     if (mine !== asked) return made.close?.();
     page = made;
     failing = undefined;
+    again = SOON;
     if (made.hash) history.replaceState(null, '', made.hash);
     title(made.title);
     made.mount();
@@ -267,8 +371,9 @@ async function route() {
     put(main, h('h1', { tabindex: '-1' }, 'This cannot be shown'), h('p', { class: 'problem' }, err.message), h('p', {}, h('button', { type: 'button', onclick: route }, 'Try again'), ' ', h('a', { href: '#/places' }, 'Choose a ward')));
     failing = err instanceof Unreachable ? failing ?? now() : undefined;
     connection();
-    // A wall screen must come back by itself.
-    timer = setTimeout(() => { if (mine === asked) route(); }, wait = Math.min(MOST, wait * 2));
+    // A wall screen must come back by itself, and whoever waits at a bedside soon.
+    timer = setTimeout(() => { if (mine === asked) route(); }, again);
+    again = Math.min(MOST, again * 2);
     return undefined;
   }
   await tick();
@@ -296,7 +401,8 @@ setInterval(() => { connection(); if (updated && page.refresh) page.draw?.(); },
 document.body.prepend(patterns());
 who();
 unsent();
-if (!fragment()) route(); // signing in shows the page itself
+// Signing in shows the page itself. Where to sign in has to be known first.
+load().catch(() => {}).then(() => issuer.back()).then(() => { if (!fragment()) route(); }, (err) => signIn(err.message));
 
 // The worker only lets the page itself open without a network; see sw.js.
 navigator.serviceWorker?.register('sw.js').catch(() => {});

@@ -1,17 +1,20 @@
-// One drain: what was found and what it rests on, the course, the removal
-// criteria, and the entries.
+// One drain: what is wrong with it and why, the course, the removal criteria,
+// and the entries.
 
+import { acknowledge, answered, concern, evidence, learn, person, waits, worstFirst } from './concern.js';
 import { h, patch, unique } from './dom.js';
-import { course, severity, sign, swatch } from './draw.js';
-import { batch, call, entries, now, Refused, session, Unreachable } from './fhir.js';
+import { course, levelOf, reservoir, severity, sign, swatch } from './draw.js';
+import { batch, call, entries, now, Refused, session } from './fhir.js';
 import { outbox } from './outbox.js';
-import { ago, charted, clock, code, component, date, figure, looks, reading, says, severities, span, vessels } from './words.js';
-import { drainOf, finding, levelOf, siteWords } from './ward.js';
+import { settings } from './settings.js';
+import { drainOf, hoursOf, placementOf, siteWords, statusOf, who } from './ward.js';
+import { ago, charted, code, component, figure, idOf, LOCAL, looks, ml, reading, says, severities, span, vesselWords } from './words.js';
+import { clock, date, near, time, zoned } from './zone.js';
 
 export class Drain {
   constructor(id) {
     this.id = id;
-    this.high = undefined;
+    this.told = undefined;
     this.picture = undefined; // of $chart, as a blob URL
   }
 
@@ -19,25 +22,27 @@ export class Drain {
   async refresh() {
     const d = `Device/${this.id}`;
     const [device, status, output, review, list, issues] = await batch([
-      `Device?_id=${this.id}&_include=Device:patient&_revinclude=DeviceUseStatement:device`, `${d}/$escalation-status`, `${d}/$drain-output?period=day`,
-      `${d}/$removal-review`, `Observation?device=${d}&_sort=-date&_count=100`, `DetectedIssue?implicated=${d}&_count=50`,
+      `Device?_id=${this.id}&_include=Device:patient&_revinclude=DeviceUseStatement:device&_include:iterate=DeviceUseStatement:subject`, `${d}/$escalation-status`, `${d}/$drain-output?period=day`,
+      `${d}/$removal-review`, `Observation?device=${d}&_sort=-date&_count=100&_revinclude=Provenance:target`, `DetectedIssue?implicated=${d}&_count=50`,
     ]);
     if (device instanceof Refused) throw device;
     const all = entries(device), dev = all.find((x) => x.resourceType === 'Device');
     if (!dev) throw new Refused(404, { issue: [{ diagnostics: `No drain ${this.id} is known, or this token may not see it.` }] });
-    this.drain = drainOf(dev, all.find((x) => x.resourceType === 'DeviceUseStatement' && x.status !== 'entered-in-error'), all.find((x) => x.resourceType === 'Patient'));
+    const placement = placementOf(all, this.id), patient = idOf(placement?.subject ?? dev.patient);
+    this.bed = await bedOf(patient, this.bed);
+    this.drain = drainOf(dev, placement, all.find((x) => x.resourceType === 'Patient' && x.id === patient), this.bed?.name);
     const ok = (b) => (b instanceof Refused ? [] : entries(b));
     this.limited = status instanceof Refused ? status.message : '';
     const level = ok(status).find((o) => code(o.code) === 'escalation-status');
-    this.level = level && levelOf(level);
+    this.level = level && statusOf(level);
     this.notes = level?.note?.map((n) => n.text) ?? [];
     this.last = component(level ?? {}, 'last-entry')?.valueDateTime;
     this.due = component(level ?? {}, 'emptying-due')?.valueDateTime;
-    this.findings = ok(status).filter((o) => o.resourceType === 'DetectedIssue').map(finding)
-      .sort((a, b) => severities[b.severity].rank - severities[a.severity].rank || b.since - a.since);
-    this.closed = ok(issues).filter((o) => o.resourceType === 'DetectedIssue').map(finding).filter((f) => f.until && !this.findings.some((x) => x.id === f.id)).sort((a, b) => b.until - a.until);
+    this.concerns = ok(status).filter((o) => o.resourceType === 'DetectedIssue').map(concern).filter((c) => !c.until).sort(worstFirst);
+    this.closed = ok(issues).filter((o) => o.resourceType === 'DetectedIssue').map(concern).filter((c) => c.until && !this.concerns.some((x) => x.id === c.id)).sort((a, b) => b.until - a.until);
     this.readings = [...ok(list), ...ok(status).filter((o) => o.id)].filter((o) => o.resourceType === 'Observation').map(reading);
     this.readings = [...new Map(this.readings.map((r) => [r.id, r])).values()].sort((a, b) => b.at - a.at);
+    this.changes = changes(ok(list));
     const out = ok(output), named = (n) => out.find((o) => code(o.code) === n);
     this.totals = out.filter((o) => code(o.code)?.startsWith('drain-output-total')).map((o) => ({
       from: Date.parse(o.effectivePeriod.start), to: Date.parse(o.effectivePeriod.end), ml: o.valueQuantity?.value, preliminary: o.status === 'preliminary',
@@ -48,15 +53,16 @@ export class Drain {
     this.trend = named('drain-output-trend');
     this.fluid = named('appearance-course');
     this.review = ok(review)[0];
-    const high = this.findings.filter((f) => f.severity === 'high');
-    const fresh = this.high ? high.filter((f) => !this.high.has(f.id)) : [];
-    this.high = new Set(high.map((f) => f.id));
-    const print = this.readings.map((r) => `${r.id}/${r.version}`).join() + this.findings.map((f) => `${f.id}/${f.version}`).join();
+    await learn([...this.concerns.flatMap((c) => c.answers.map((x) => x.by)), ...this.readings.flatMap((r) => [r.performer, ...r.notes.map((n) => n.by)]), ...[...this.changes.values()].flat().map((c) => c.by)]);
+    const said = new Map(this.concerns.map((c) => [c.id, c.announced ?? c.since]));
+    const fresh = !this.told ? [] : this.concerns.filter((c) => c.severity === 'high' && waits(c) && this.told.get(c.id) !== said.get(c.id));
+    this.told = said;
+    const print = this.readings.map((r) => `${r.id}/${r.version}`).join() + this.concerns.map((c) => `${c.id}/${c.version}`).join();
     if (print !== this.drawn) {
       this.drawn = print;
       this.paint();
     }
-    return fresh.map((f) => ({ ...f, row: { drain: this.drain, id: this.id } }));
+    return fresh.map((c) => ({ ...c, row: { drain: this.drain, id: this.id } }));
   }
 
   /** paint fetches the service's own picture, with the token, which an img element cannot send. */
@@ -80,11 +86,22 @@ export function show(root, x) {
   const own = ownLast(x), minute = Math.floor(t / 60000);
   patch(root, [
     part('head', [d, x.level, x.due, x.last, x.limited, own?.id, minute], () => head(x, t, own)),
-    part('findings', [x.findings, x.closed, x.limited, x.level, Math.floor(t / 300000)], () => findings(x, t)),
+    part('concerns', [x.concerns, x.closed, x.limited, x.level, x.drain, Math.floor(t / 300000)], () => concerns(x, t)),
     part('course', [x.readings, x.totals, x.picture, x.trend?.valueCodeableConcept, innerWidth], () => picture(x, t)),
     part('removal', x.review?.component ?? x.limited, () => removal(x)),
-    part('entries', x.readings, () => history(x, t)),
+    part('entries', [x.readings, [...x.changes]], () => history(x, t)),
   ]);
+}
+
+/** changes are the corrections of entries, by entry: who, when, from which version, why. */
+function changes(list) {
+  const found = new Map();
+  for (const p of list.filter((x) => x.resourceType === 'Provenance')) {
+    const was = /^Observation\/([^/]+)\/_history\/(\d+)$/.exec(p.entity?.find((e) => e.role === 'revision')?.what?.reference ?? '');
+    if (was) found.set(was[1], [...(found.get(was[1]) ?? []), { at: Date.parse(p.recorded), from: Number(was[2]), by: p.agent?.[0]?.who?.reference ?? p.agent?.[0]?.who?.display, why: p.reason?.[0]?.text }]);
+  }
+  for (const l of found.values()) l.sort((a, b) => a.at - b.at);
+  return found;
 }
 
 /** ownLast is the last entry of whoever looks: the one that may be put right. */
@@ -93,52 +110,68 @@ export function ownLast(x) {
   return x.readings.find((r) => r.counts && r.kind !== 'other' && r.kind !== 'site' && (sent.has(r.id) || (session.subject && r.performer === session.subject)));
 }
 
+/** bedOf finds the bed of a patient's stay; asked again only for another patient, or after ten minutes. */
+export async function bedOf(patient, before) {
+  if (!patient || (before?.patient === patient && now() - before.at < 600000)) return before;
+  const [stays] = await batch([`Encounter?patient=Patient/${patient}&status=in-progress&_include=Encounter:location`]);
+  const all = stays instanceof Refused ? [] : entries(stays), bed = all.find((l) => l.resourceType === 'Location' && code(l.physicalType) === 'bd'
+    && all.some((e) => e.location?.some((x) => idOf(x.location) === l.id && x.status !== 'completed')));
+  return { patient, name: bed?.name, stay: all.find((e) => e.resourceType === 'Encounter'), at: now() };
+}
+
 function head(x, t, own) {
-  const d = x.drain, due = x.due && Date.parse(x.due);
+  const d = x.drain, due = x.due && Date.parse(x.due), may = session.may('c', 'Observation');
+  const level = levelOf(x.readings, d.capacity ? ml(d.capacity) : settings.capacity, t);
   return h('header', { class: 'drain-head' },
-    h('h1', { tabindex: '-1' }, d.label),
-    h('p', { class: 'who' }, h('strong', {}, d.name), d.born && ` · born ${d.born}`, siteWords(d) && ` · ${siteWords(d)}`),
-    h('p', {}, Number.isFinite(d.placed) && `In place for ${span((d.removed ? Date.parse(d.removed) : t) - d.placed)}`, d.removed && ', removed', d.capacity && ` · reservoir ${charted(d.capacity)}`),
-    x.level && h('p', { class: `state ${x.level}` }, sign(x.level), ' ', severities[x.level]?.says ?? x.level),
-    x.level === 'unknown' && h('p', { class: 'stale' }, 'Nothing has been charted for long. Not known is not well: look at the drain.'),
-    x.limited && h('p', { class: 'limited', role: 'note' }, 'Findings, totals and criteria are not shown: ', x.limited),
-    h('p', {}, x.last && `Last entry ${ago(t - Date.parse(x.last))}`, due && (due <= t ? ` · to be emptied since ${clock(due, t)} (${span(t - due)})` : ` · to be emptied in ${span(due - t)}, at ${clock(due, t)}`)),
-    h('p', { class: 'act' }, !d.removed && h('a', { class: 'button main', href: `#/chart/${d.id}`, 'data-focus': 'chart' }, 'Chart an emptying'), ' ',
-      own && session.may('u', 'Observation') && h('a', { class: 'button', href: `#/correct/${own.id}`, 'data-focus': 'correct' }, `Correct my last entry (${says(own)})`)));
+    h('div', { class: 'glance' }, h('div', { class: 'words' },
+      h('h1', { tabindex: '-1' }, d.bed && [h('span', { class: 'bed' }, d.bed), ' '], h('bdi', {}, d.name)),
+      h('p', { class: 'drain-name' }, h('strong', {}, d.label), siteWords(d) && ` · ${siteWords(d)}`, d.born && h('span', { class: 'quiet' }, ` · born ${d.born}`)),
+      h('p', {}, Number.isFinite(d.placed) && `In place for ${span((d.removed ? Date.parse(d.removed) : t) - d.placed)}`, d.removed && ', removed', d.capacity && ` · reservoir ${charted(d.capacity)}`),
+      x.level && h('p', { class: `state ${x.level}` }, sign(x.level), ' ', severities[x.level]?.says ?? x.level),
+      x.level === 'unknown' && h('p', { class: 'stale' }, 'Not known is not well: go and look at the drain.'),
+      x.limited && h('p', { class: 'limited', role: 'note' }, 'Concerns, totals and criteria are not shown: ', x.limited),
+      h('p', {}, x.last && `Last entry ${ago(t - Date.parse(x.last))}`, due && (due <= t ? ` · to be emptied since ${near(due, t)} (${span(t - due)})` : ` · to be emptied in ${span(due - t)}, at ${near(due, t)}`))),
+    reservoir(level, settings.fill)),
+    h('p', { class: 'act' }, !d.removed && may && h('a', { class: 'button main', href: `#/chart/${d.id}`, 'data-focus': 'chart' }, 'Chart'), ' ',
+      own && session.may('u', 'Observation') && h('a', { class: 'button', href: `#/correct/${own.id}`, 'data-focus': 'correct' }, `Correct my last entry (${says(own)})`), ' ',
+      h('a', { class: 'button', href: `#/call/${d.id}`, 'data-focus': 'call' }, 'Call sheet')),
+    !d.removed && session.may('c', 'Task') && h('details', { 'data-name': 'walk' }, h('summary', {}, 'Walk or journey planned'), h('p', {}, 'The drain is then due before it: empty before walking.'),
+      h('p', { class: 'act' }, [15, 30, 60, 120].map((min) => h('button', { type: 'button', onclick: (e) => walk(x, min, e.target) }, `in ${span(min * 60000)}`)))),
+    !d.removed && session.may('u', 'DeviceUseStatement') && h('p', { class: 'act' }, [['remove', 'Remove'], ['replace', 'Replace'], ['move', 'Move'], session.may('u', 'Encounter') && x.bed?.stay && ['home', 'Home with the drain']].filter(Boolean)
+      .map(([k, w]) => h('a', { class: 'button', href: `#/change/${k}/${d.id}`, 'data-focus': k }, w))));
 }
 
-function findings(x, t) {
+/** walk says that the patient leaves the bed, so that the drain is due before. */
+async function walk(x, min, button) {
+  button.disabled = true;
+  try {
+    await call('Task', { method: 'POST', body: {
+      resourceType: 'Task', status: 'requested', intent: 'plan', code: { coding: [{ system: LOCAL, code: 'planned-walk' }] }, for: { reference: `Patient/${x.drain.patient}` }, restriction: { period: { start: zoned(now() + min * 60000) } },
+    } });
+    await x.again?.();
+  } catch (err) {
+    button.after(h('span', { class: 'problem', role: 'alert' }, ` Not planned: ${err.message}`));
+    button.disabled = false;
+  }
+}
+
+function concerns(x, t) {
   if (x.limited) return h('section', { hidden: true });
-  const id = unique('h');
-  return h('section', { 'aria-labelledby': id, class: 'panel' }, h('h2', { id }, 'Findings'),
-    !x.findings.length && h('p', {}, sign('none'), ' No open finding.', x.level === 'unknown' && ' But the data are stale.'),
-    x.findings.map((f) => h('article', { class: `finding ${f.severity}`, id: `finding-${f.id}` },
-      h('h3', {}, severity(f.severity), ' ', f.name), h('p', { class: 'quiet' }, `Since ${clock(f.since, t)}, for ${span(t - f.since)}`),
-      long(f), evidence(x, f, t),
-      f.answers.map((a) => h('p', { class: 'answer' }, `Answered ${clock(a.at, t)} by ${a.by}: ${a.words}`)),
-      session.may('u', 'DetectedIssue') && h('p', {}, h('button', { type: 'button', 'data-focus': `ack-${f.id}`, 'aria-haspopup': 'dialog', onclick: () => acknowledge(x, f) }, f.answers.length ? 'Add to the answer' : 'Acknowledge', h('span', { class: 'unseen' }, `: ${f.name}`))))),
+  const id = unique('h'), open = x.concerns.filter(waits), may = session.may('u', 'DetectedIssue');
+  const again = async () => { await x.again?.(); return x.concerns; };
+  const button = (list, words, back) => h('button', { type: 'button', 'data-focus': back, 'aria-haspopup': 'dialog', onclick: () => acknowledge({ concerns: list, who: who(x.drain), drain: x.id, back, again }) }, words, list.length === 1 && h('span', { class: 'unseen' }, `: ${list[0].headline}`));
+  return h('section', { 'aria-labelledby': id, class: 'panel' }, h('h2', { id }, 'Concerns'),
+    !x.concerns.length && h('p', {}, sign('none'), ' No open concern.', x.level === 'unknown' && ' But nothing has been charted for long.'),
+    may && open.length > 1 && h('p', {}, button(open, `Acknowledge all ${open.length}`, 'ack-all')),
+    x.concerns.map((c) => h('article', { class: `concern ${c.severity}`, id: `concern-${c.id}` },
+      h('h3', {}, severity(c.severity), ' ', c.headline), h('p', { class: 'quiet' }, `${c.name}, since ${clock(c.since, t)}, for ${span(t - c.since)}`),
+      evidence(c, (id) => { const r = x.readings.find((o) => o.id === id); return r && `${clock(r.at, t)}: ${says(r)}`; }),
+      c.answers.map((a) => h('p', { class: 'answer' }, `Acknowledged ${clock(a.at, t)} by ${person(a.by)}: ${a.words}`)),
+      c.void && h('p', { class: 'void' }, sign(c.severity), ` ${answered(c, t)}`),
+      may && h('p', {}, button([c], waits(c) ? 'Acknowledge' : 'Add to the answer', `ack-${c.id}`)))),
     x.notes.filter((n) => n.startsWith('Judged')).map((n) => h('p', { class: 'quiet' }, n)),
-    x.closed.length > 0 && h('details', { 'data-name': 'closed' }, h('summary', {}, `Closed findings (${x.closed.length})`),
-      h('ul', { class: 'plain' }, x.closed.map((f) => h('li', {}, severity(f.severity), ` ${f.name}, ${clock(f.since, t)} to ${clock(f.until, t)}`, f.withdrawn && ', withdrawn with its readings')))));
-}
-
-/** long shows the figures in words; a long one is cut on screen until asked for, to keep the answer in reach. */
-function long(f) {
-  const p = h('p', { class: f.text.length > 300 ? 'cut' : undefined, id: unique('figures') }, f.text);
-  if (f.text.length <= 300) return p;
-  const more = h('button', { type: 'button', class: 'plainly', 'aria-expanded': 'false', 'aria-controls': p.id, 'data-focus': `more-${f.id}`, onclick: () => {
-    const cut = p.classList.toggle('cut');
-    more.setAttribute('aria-expanded', String(!cut));
-    more.firstChild.data = cut ? 'All figures' : 'Fewer figures';
-  } }, 'All figures', h('span', { class: 'unseen' }, `: ${f.name}`));
-  return [p, more];
-}
-
-function evidence(x, f, t) {
-  const list = f.evidence.map((id) => x.readings.find((r) => r.id === id)).filter(Boolean).sort((a, b) => b.at - a.at);
-  if (!list.length) return undefined;
-  return h('details', { 'data-name': `evidence-${f.id}` }, h('summary', {}, `The ${list.length === 1 ? 'reading' : `${list.length} readings`} behind it`, h('span', { class: 'unseen' }, ` (${f.name})`)),
-    h('ul', { class: 'plain' }, list.map((r) => h('li', {}, `${clock(r.at, t)}: ${says(r)}`))));
+    x.closed.length > 0 && h('details', { 'data-name': 'closed' }, h('summary', {}, `Closed concerns (${x.closed.length})`),
+      h('ul', { class: 'plain' }, x.closed.map((c) => h('li', {}, severity(c.severity), ` ${c.headline}, ${clock(c.since, t)} to ${clock(c.until, t)}`, c.withdrawn && ', withdrawn with its readings', c.late && ', charted late')))));
 }
 
 const q = (o, name) => component(o, name)?.valueQuantity?.value;
@@ -147,7 +180,7 @@ function picture(x, t) {
   const id = unique('h'), tr = x.trend, words = [];
   if (tr) {
     const slope = q(tr, 'slope'), low = q(tr, 'slope-low'), highest = q(tr, 'slope-high'), p = q(tr, 'p-value'), n = component(tr, 'reading-count')?.valueInteger;
-    words.push(`Trend of the rate: ${tr.valueCodeableConcept?.text}` + (n !== undefined ? `, ${n} intervals` : '')
+    words.push(`Trend of the rate over the last ${hoursOf(tr)} h: ${tr.valueCodeableConcept?.text}` + (n !== undefined ? `, ${n} intervals` : '')
       + (p === undefined ? '' : p < 0.001 ? ', p < 0.001' : `, p = ${p.toFixed(3)}`));
     if (slope !== undefined) words.push(`Slope ${signed(slope)} mL/h per day` + (low !== undefined ? ` (from ${signed(low)} to ${signed(highest)})` : ''));
     for (const note of tr.note ?? []) words.push(note.text);
@@ -166,7 +199,7 @@ function picture(x, t) {
     x.totals.length > 0 && h('details', { 'data-name': 'totals', open: innerWidth > 700 }, h('summary', {}, 'Daily totals'),
       h('div', { class: 'scroll', tabindex: '0', role: 'region', 'aria-label': 'Daily totals' }, h('table', {},
         h('thead', {}, h('tr', {}, ['Day', 'Total', '± (k = 2)', 'Readings', 'Known'].map((w) => h('th', { scope: 'col' }, w)))),
-        h('tbody', {}, [...x.totals].reverse().map((w) => h('tr', {}, h('th', { scope: 'row' }, `${date(w.from)}, from ${clock(w.from, w.from)}`),
+        h('tbody', {}, [...x.totals].reverse().map((w) => h('tr', {}, h('th', { scope: 'row' }, `${date(w.from)}, from ${time(w.from)}`),
           h('td', {}, w.ml === undefined ? 'not known' : `${figure(w.ml)} mL`, w.preliminary && ' so far'), h('td', {}, w.u === undefined ? 'not known' : `${figure(w.u)} mL`),
           h('td', {}, w.n), h('td', {}, `${w.coverage ?? 0} %`))))))));
 }
@@ -198,55 +231,14 @@ function removal(x) {
 }
 
 function history(x, t) {
-  const id = unique('h');
+  const id = unique('h'), may = session.may('u', 'Observation');
   return h('section', { 'aria-labelledby': id, class: 'panel' }, h('h2', { id }, 'Entries'),
-    h('ol', { class: 'entries' }, x.readings.slice(0, 60).map((r) => h('li', { class: r.counts ? '' : 'void' },
+    h('ol', { class: 'entries' }, x.readings.slice(0, 60).map((r) => h('li', { class: r.counts ? '' : 'withdrawn' },
       h('span', { class: 'when' }, clock(r.at, t)), ' ',
-      h('span', { class: 'what' }, r.look ? [swatch(r.look), ' '] : '', !r.counts && 'WITHDRAWN: ', says(r), r.vessel && `, read in ${(vessels[r.vessel]?.word ?? r.vessel).toLowerCase()}`, ['corrected', 'amended'].includes(r.status) && `, ${r.status}`)))),
+      h('span', { class: 'what' }, r.look ? [swatch(r.look), ' '] : '', !r.counts && 'WITHDRAWN: ', says(r), r.vessel && `, read in ${(vesselWords[r.vessel] ?? r.vessel).toLowerCase()}`, ['corrected', 'amended'].includes(r.status) && `, ${r.status}`,
+        h('span', { class: 'quiet' }, ` · ${person(r.performer)}`)),
+      may && r.counts && r.kind !== 'other' && r.kind !== 'site' && h('a', { class: 'fix', href: `#/correct/${r.id}`, 'data-focus': `fix-${r.id}` }, 'Correct', h('span', { class: 'unseen' }, ` the entry of ${clock(r.at, t)}`)),
+      (x.changes.get(r.id) ?? []).map((c) => h('span', { class: 'note change' }, `${r.counts ? 'Corrected' : 'Changed'} ${clock(c.at, t)} by ${person(c.by)}, from version ${c.from}`, c.why && !r.notes.some((n) => c.why.includes(n.text)) && `: ${c.why}`)),
+      r.notes.map((n) => h('span', { class: 'note' }, n.text, n.by && ` (${person(n.by)}${Number.isFinite(n.at) ? `, ${clock(n.at, t)}` : ''})`))))),
     x.readings.length > 60 && h('p', { class: 'quiet' }, 'The newest 60 entries.'));
-}
-
-const quick = ['Assessed at the bedside', 'Surgeon called', 'Reservoir emptied and recharged', 'Tube checked and secured', 'Site dressed'];
-
-/** acknowledge opens the form that answers a finding. */
-function acknowledge(x, f) {
-  const title = unique('ack'), said = h('p', { class: 'problem', role: 'alert' });
-  const action = h('input', { id: unique('f'), required: true, maxlength: 300, autocomplete: 'off' });
-  const informed = h('input', { id: unique('f'), maxlength: 200, autocomplete: 'off' });
-  const note = h('textarea', { id: unique('f'), rows: 2, maxlength: 1000 });
-  const send = h('button', { type: 'submit', class: 'main' }, 'Acknowledge');
-  const form = h('form', { method: 'dialog', onsubmit: async (e) => {
-    e.preventDefault();
-    if (send.disabled) return;
-    said.textContent = '';
-    send.disabled = true;
-    const parameter = [{ name: 'action', valueString: action.value.trim() }];
-    for (const who of informed.value.split(';').map((w) => w.trim()).filter(Boolean)) parameter.push({ name: 'informed', valueString: who });
-    if (note.value.trim()) parameter.push({ name: 'note', valueString: note.value.trim() });
-    try {
-      await call(`DetectedIssue/${f.id}/$acknowledge`, { method: 'POST', body: { resourceType: 'Parameters', parameter }, headers: { 'If-Match': `W/"${f.version}"` } });
-      dialog.close();
-      await x.again?.();
-    } catch (err) {
-      if (err.status === 412) {
-        said.textContent = 'The finding has changed since it was shown here. It is shown anew behind this form: look again, then send.';
-        await x.again?.();
-        f = x.findings.find((o) => o.id === f.id) ?? f;
-      } else {
-        said.textContent = err instanceof Unreachable ? 'Not acknowledged: the service does not answer. What you wrote stays here.' : err.message;
-      }
-    } finally {
-      send.disabled = false;
-    }
-  } },
-  h('h2', { id: title }, 'Acknowledge: ', f.name), h('p', {}, severity(f.severity), ` ${x.drain.label}, ${x.drain.name}`),
-  h('label', { for: action.id }, 'What was done'), action,
-  h('div', { class: 'quick' }, quick.map((w) => h('button', { type: 'button', onclick: () => { action.value = action.value.trim() ? `${action.value.trim()}, ${w.toLowerCase()}` : w; action.focus(); } }, w))),
-  h('label', { for: informed.id }, 'Who was informed (more than one: with ; between)'), informed,
-  h('label', { for: note.id }, 'Note'), note, said,
-  h('p', { class: 'act' }, send, ' ', h('button', { type: 'button', onclick: () => dialog.close() }, 'Not now')));
-  const dialog = h('dialog', { 'aria-labelledby': title, onclose: () => { dialog.remove(); document.querySelector(`[data-focus="ack-${f.id}"]`)?.focus(); } }, form);
-  document.body.append(dialog);
-  dialog.showModal();
-  action.focus();
 }

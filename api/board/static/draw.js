@@ -2,7 +2,8 @@
 // drain's course in full. Shapes and patterns carry the meaning, colour repeats it.
 
 import { h, s, unique } from './dom.js';
-import { clock, date, figure, looks, severities } from './words.js';
+import { figure, looks, severities } from './words.js';
+import { clock, date, day } from './zone.js';
 
 const shapes = {
   high: ['path', { d: 'M12 1.5 23 22H1Z' }], moderate: ['path', { d: 'M12 1 23 12 12 23 1 12Z' }],
@@ -40,18 +41,62 @@ export function swatch(look) {
     !looks[look] && s('text', { x: 14, y: 14.5, 'text-anchor': 'middle' }, '?'));
 }
 
+/**
+ * reservoir draws how full a reservoir is: the level, the mark at which it is
+ * to be emptied, and the share in figures. What is only reckoned is hatched
+ * and says "about"; what somebody saw is solid.
+ */
+export function reservoir(level, mark) {
+  const known = level && Number.isFinite(level.share), share = known ? Math.min(100, Math.max(0, level.share)) : 0;
+  const top = 8, bottom = 52, y = (v) => bottom - (v / 100) * (bottom - top), clip = unique('vessel');
+  const shape = 'M16 3h12v4c8 2 12 9 12 20v15c0 7-4 10-10 10H14c-6 0-10-3-10-10V27C4 16 8 9 16 7Z';
+  const words = known ? `Reservoir ${level.seen ? '' : 'about '}${Math.round(level.share)} % full${level.seen ? ', as seen' : ', reckoned from its rate'}; to be emptied at ${mark} %.` : 'Fill of the reservoir not known.';
+  return h('div', { class: `reservoir ${known && level.share >= mark ? 'past' : ''}` }, s('svg', { viewBox: '0 0 52 56', role: 'img', 'aria-label': words },
+    s('clipPath', { id: clip }, s('path', { d: shape })),
+    known && s('g', { 'clip-path': `url(#${clip})` }, s('rect', { class: 'fluid', x: 0, y: y(share), width: 44, height: 60 }),
+      !level.seen && s('path', { class: 'guess', d: Array.from({ length: 12 }, (_, i) => `M${i * 8 - 50} 56l52-52`).join('') })),
+    s('path', { class: 'wall', d: shape }), s('path', { class: 'brim', d: `M3 ${y(mark)}H50` })),
+  h('span', { class: 'share', 'aria-hidden': 'true' }, known ? `${level.seen ? '' : '≈ '}${Math.round(level.share)} %` : '? %'));
+}
+
+// Readings within a quarter of an hour of the first are one emptying.
+const ONE = 15 * 60000;
+
 /** rates are the drain's rates in mL/h, one an interval between two emptyings. */
 export function rates(readings) {
-  const list = readings.filter((r) => r.kind === 'emptying' && r.counts).sort((a, b) => a.at - b.at);
-  const out = [];
-  for (let i = 1; i < list.length; i++) {
-    const hours = (list[i].at - list[i - 1].at) / 3600000;
-    // Less than ten minutes apart is one emptying in two parts, or charted twice: its rate says nothing.
-    if (list[i].ml !== undefined && hours >= 1 / 6) {
-      out.push({ from: list[i - 1].at, to: list[i].at, rate: Math.max(0, (list[i].ml - list[i].instilled) / hours) });
-    }
+  const whole = [];
+  for (const r of readings.filter((x) => x.kind === 'emptying' && x.counts).sort((a, b) => a.at - b.at)) {
+    const net = r.ml === undefined ? NaN : r.ml - r.instilled, now = whole.at(-1);
+    if (now && r.at - now.first <= ONE) Object.assign(now, { at: r.at, net: now.net + net });
+    else whole.push({ first: r.at, at: r.at, net });
   }
-  return out;
+  return whole.slice(1).map((e, i) => ({ from: whole[i].at, to: e.at, rate: Math.max(0, e.net / ((e.at - whole[i].at) / 3600000)) })).filter((r) => Number.isFinite(r.rate));
+}
+
+/**
+ * levelOf tells how full a reservoir is: as the last look without an emptying
+ * saw it, else reckoned from the time since the last emptying and the larger of
+ * the last rate and the median of the last three, as the due time is.
+ */
+export function levelOf(readings, capacity, now) {
+  const list = readings.filter((r) => r.counts).sort((a, b) => b.at - a.at);
+  const look = list.find((r) => (r.kind === 'check' && r.fill !== undefined) || r.kind === 'emptying');
+  if (look?.kind === 'check') return { share: look.fill, seen: true, at: look.at };
+  const last = rates(list).slice(-3).map((r) => r.rate);
+  if (!look || !last.length || !(capacity > 0)) return undefined;
+  const sorted = [...last].sort((a, b) => a - b), middle = sorted.length % 2 ? sorted[(sorted.length - 1) / 2] : (sorted[0] + sorted[1]) / 2;
+  return { share: (Math.max(last.at(-1), middle) * (now - look.at) / 36000) / capacity, seen: false, at: look.at };
+}
+
+/**
+ * ceiling is how high an axis has to reach: one or two figures that stand more
+ * than three times above all others would flatten these, as in the service's
+ * own pictures. They are drawn to the top, and their figures are written.
+ */
+function ceiling(values) {
+  const sorted = [...values].sort((a, b) => b - a);
+  for (const k of [1, 2]) if (k + 3 < sorted.length && sorted[k] > 0 && sorted[k - 1] > 3 * sorted[k]) return sorted[k] * 1.25;
+  return Math.max(1, sorted[0] ?? 0);
 }
 
 /** courseLine is the small line of the last 48 h: the area below a step is its volume. */
@@ -59,14 +104,14 @@ export function courseLine(readings, now) {
   const W = 220, H = 44, from = now - 48 * 3600000;
   const list = rates(readings).filter((r) => r.to > from);
   if (!list.length) return h('p', { class: 'quiet' }, 'No course yet');
-  const top = Math.max(...list.map((r) => r.rate), 1);
-  const x = (t) => Math.max(0, ((t - from) / (now - from)) * W), y = (r) => H - 3 - (r / top) * (H - 8);
+  const most = Math.max(...list.map((r) => r.rate), 1), top = ceiling(list.map((r) => r.rate));
+  const x = (t) => Math.max(0, ((t - from) / (now - from)) * W), y = (r) => H - 3 - (Math.min(r, top) / top) * (H - 8);
   let d = '';
   list.forEach((r, i) => {
     d += `${i && list[i - 1].to === r.from ? 'L' : 'M'}${x(r.from).toFixed(1)} ${y(r.rate).toFixed(1)}L${x(r.to).toFixed(1)} ${y(r.rate).toFixed(1)}`;
   });
   const last = list.at(-1);
-  const words = `Course over 48 hours: highest ${figure(top)} mL per hour, last ${figure(last.rate)} mL per hour.`;
+  const words = `Course over 48 hours: highest ${figure(most)} mL per hour, last ${figure(last.rate)} mL per hour.`;
   return s('svg', { class: 'course', viewBox: `0 0 ${W} ${H}`, preserveAspectRatio: 'none', role: 'img', 'aria-label': words },
     s('path', { class: 'half', d: `M${W / 2} 0V${H}` }), s('path', { class: 'ground', d: `M0 ${H - 3}H${W}` }),
     s('path', { class: 'line', d }), s('path', { class: 'end', d: `M${x(last.to).toFixed(1)} ${y(last.rate).toFixed(1)}h.01` }));
@@ -82,8 +127,9 @@ export function course(readings, totals, width, now) {
   if (!Number.isFinite(first)) return h('p', { class: 'quiet' }, 'Nothing charted yet.');
   const W = Math.max(300, width), left = 44, right = 8, upper = 150, lower = 150, gap = 44, H = upper + lower + gap + 30;
   const title = unique('course'), x = (t) => left + ((t - first) / Math.max(1, now - first)) * (W - left - right);
-  const top = nice(Math.max(1, ...list.map((r) => r.ml))), sum = nice(Math.max(1, ...totals.map((t) => (t.ml ?? 0) + (t.u ?? 0))));
-  const y1 = (v) => upper - (Math.max(0, v) / top) * (upper - 30), base = upper + gap + lower, y2 = (v) => base - (Math.max(0, v) / sum) * (lower - 30);
+  const top = nice(ceiling(list.map((r) => r.ml))), sum = nice(ceiling(totals.map((t) => (t.ml ?? 0) + (t.u ?? 0))));
+  const beyond = (at, y, v) => s('text', { class: 'beyond', x: at, y: y - 8, 'text-anchor': 'middle' }, `↑ ${figure(v)}`);
+  const y1 = (v) => upper - (Math.min(top, Math.max(0, v)) / top) * (upper - 30), base = upper + gap + lower, y2 = (v) => base - (Math.min(sum, Math.max(0, v)) / sum) * (lower - 30);
   const axis = (y, max, words) => [
     s('text', { x: 0, y: y(max) - 12, class: 'name' }, words),
     [0, max / 2, max].map((v) => [s('path', { class: 'rule', d: `M${left} ${y(v)}H${W - right}` }), s('text', { x: left - 6, y: y(v) + 4, 'text-anchor': 'end' }, figure(v))]),
@@ -92,7 +138,7 @@ export function course(readings, totals, width, now) {
   return s('svg', { class: 'figure', viewBox: `0 0 ${W} ${H}`, width: W, height: H, role: 'img', 'aria-labelledby': title },
     s('title', { id: title }, `Each emptying and the daily totals from ${clock(first, now)} to now; the tables below hold the same figures.`),
     axis(y1, top, 'Each emptying, mL'),
-    list.map((r) => [s('path', { class: 'stem', d: `M${x(r.at)} ${y1(0)}V${y1(r.ml)}` }),
+    list.map((r) => [r.ml > top && beyond(x(r.at), y1(top), r.ml), s('path', { class: 'stem', d: `M${x(r.at)} ${y1(0)}V${y1(r.ml)}` }),
       s('circle', { class: 'bead', cx: x(r.at), cy: y1(r.ml), r: 5.5, fill: r.look ? `url(#look-${r.look})` : 'none' },
         s('title', {}, `${clock(r.at, now)}: ${figure(r.ml)} mL${r.look ? `, ${looks[r.look]?.word}` : ''}`))]),
     axis(y2, sum, 'Daily totals, mL, with ± expanded uncertainty'),
@@ -100,8 +146,9 @@ export function course(readings, totals, width, now) {
       const a = x(t.from) + 1.5, b = Math.max(a + 3, x(Math.min(t.to, now)) - 1.5), m = (a + b) / 2;
       return [
         t.ml !== undefined && s('rect', { class: `bar ${t.preliminary ? 'open' : ''}`, x: a, y: y2(t.ml), width: b - a, height: base - y2(t.ml) }),
+        t.ml > sum && beyond(m, y2(sum), t.ml),
         t.ml !== undefined && t.u && s('path', { class: 'whisker', d: `M${m} ${y2(t.ml - t.u)}V${y2(t.ml + t.u)}M${m - 5} ${y2(t.ml - t.u)}h10M${m - 5} ${y2(t.ml + t.u)}h10` }),
-        room > 34 && b - a > 22 && s('text', { x: m, y: base + 16, 'text-anchor': 'middle' }, room > 74 ? date(t.from) : new Date(t.from).getDate()),
+        room > 34 && b - a > 22 && s('text', { x: m, y: base + 16, 'text-anchor': 'middle' }, room > 74 ? date(t.from) : Number(day(t.from).slice(8))),
       ];
     }));
 }

@@ -33,20 +33,35 @@ function read(jwt) {
 
 export const now = () => Date.now() + skew;
 
+// What was pasted may be a whole "export TOKEN=…" or "Authorization: Bearer …"
+// line, and a terminal may have broken it.
+const tidy = (text) => text.replace(/^\s*(?:export\s+)?\w+=/, '').replace(/^\s*(?:Authorization:\s*)?Bearer\s/i, '').replace(/[\s"']/g, '');
+
+/** whose reads of a token who it names, before it is used. */
+export const whose = (text) => {
+  const c = read(tidy(text));
+  return c?.fhirUser ?? c?.sub ?? '';
+};
+
 export const session = {
   get ready() { return Boolean(token) && !this.expired; },
   get expired() { return Boolean(claims?.exp) && claims.exp * 1000 <= now(); },
   get subject() { return claims?.fhirUser ?? claims?.sub ?? ''; },
   get ends() { return claims?.exp ? claims.exp * 1000 : undefined; },
   /** use takes a token; it answers what is wrong with it, or nothing. */
-  use(text) {
-    const t = text.trim().replace(/^Bearer\s+/i, '');
-    const c = read(t);
+  use(text, person) {
+    const wrong = this.renew(text, person);
+    if (!wrong) tell('signed-in');
+    return wrong;
+  },
+  /** renew is use for a session that goes on. */
+  renew(text, person) {
+    const t = tidy(text), c = read(t);
     if (!c) return 'This is not a token: it has three parts with dots between them.';
     if (c.exp && c.exp * 1000 <= now()) return 'This token has expired already. Ask for a new one.';
     [token, claims] = [t, c];
+    if (person && !c.fhirUser) claims.fhirUser = person;
     try { sessionStorage.setItem(KEY, t); } catch { /* it then lasts as long as the page */ }
-    tell('signed-in');
     return undefined;
   },
   leave() {

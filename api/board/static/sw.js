@@ -3,7 +3,7 @@
 // under /fhir passes through here.
 
 const CACHE = 'tidemark-board';
-const FILES = ['./', 'board.css', 'app.js', 'chart.js', 'dom.js', 'drain.js', 'draw.js', 'fhir.js', 'outbox.js', 'ward.js', 'words.js', 'icon.svg', 'board.webmanifest'];
+const FILES = ['./', 'board.css', 'app.js', 'call.js', 'chart.js', 'concern.js', 'dom.js', 'drain.js', 'draw.js', 'fhir.js', 'handover.js', 'outbox.js', 'place.js', 'settings.js', 'settings.json', 'signin.js', 'wall.js', 'ward.js', 'words.js', 'zone.js', 'vendor/oidc-client-ts.js', 'icon.svg', 'board.webmanifest'];
 
 self.addEventListener('install', (e) => { e.waitUntil(caches.open(CACHE).then((c) => c.addAll(FILES)).then(() => self.skipWaiting())); });
 self.addEventListener('activate', (e) => { e.waitUntil(self.clients.claim()); });

@@ -1,10 +1,14 @@
-// The ward: its drains, soonest due first. One batch asks for what may have
-// changed; the figures of a drain are asked again only when its entries changed.
+// The ward: what needs a look now, then its drains by the time they are due. One
+// batch asks for what may have changed; the figures of a drain are asked again
+// only when its entries changed.
 
-import { courseLine, severity, sign, swatch } from './draw.js';
+import { acknowledge, answered, calls, concern, learn, waits, worstFirst } from './concern.js';
+import { courseLine, levelOf, reservoir, severity, sign, swatch } from './draw.js';
 import { h, patch } from './dom.js';
-import { batch, call, entries, now, pages, Refused } from './fhir.js';
-import { ago, clock, code, component, figure, idOf, LOCAL, looks, personName, reading, says, severities, span, suctions } from './words.js';
+import { batch, call, entries, now, pages, Refused, session } from './fhir.js';
+import { settings } from './settings.js';
+import { ago, code, component, figure, fold, idOf, LOCAL, looks, ml, personName, reading, says, severities, span, suctions } from './words.js';
+import { near, time } from './zone.js';
 
 const HOUR = 3600000, ANEW = 10 * 60000, OVERLAP = 15000, CHUNK = 50;
 
@@ -16,31 +20,27 @@ export async function places() {
     .map((l) => ({ id: l.id, name: l.name ?? l.id, parts: list.filter((p) => idOf(p.partOf) === l.id) }));
 }
 
+/** placementOf is the stay of a drain that counts now: the open one, else the last. */
+export function placementOf(all, device) {
+  const start = (u) => Date.parse(u.timingPeriod?.start ?? '') || 0;
+  return all.filter((x) => x.resourceType === 'DeviceUseStatement' && idOf(x.device) === device && x.status !== 'entered-in-error')
+    .sort((a, b) => Boolean(a.timingPeriod?.end) - Boolean(b.timingPeriod?.end) || start(b) - start(a))[0];
+}
+
 /** drainOf puts together what a Device and its placement say of a drain. */
 export function drainOf(device, placement, patient, bed) {
   const property = (name) => device.property?.find((p) => code(p.type, LOCAL) === name);
   const side = placement?.extension?.find((e) => e.url.endsWith('/body-side'))?.valueCodeableConcept;
   return {
-    id: device.id, label: device.deviceName?.[0]?.name ?? `Drain ${device.id}`,
+    id: device.id, placement: placement?.id, label: device.deviceName?.[0]?.name ?? `Drain ${device.id}`,
     site: placement?.bodySite?.text ?? placement?.bodySite?.coding?.[0]?.display ?? '', side: side?.text ?? side?.coding?.[0]?.display ?? '',
     placed: Date.parse(placement?.timingPeriod?.start ?? ''), removed: placement?.timingPeriod?.end, status: device.status,
-    patient: idOf(device.patient ?? placement?.subject), name: personName(patient), born: patient?.birthDate, bed,
+    patient: idOf(placement?.subject ?? device.patient), name: personName(patient), born: patient?.birthDate, bed,
     capacity: property('reservoir-capacity')?.valueQuantity?.[0], compartment: code(property('compartment')?.valueCode?.[0], LOCAL),
   };
 }
 
-/** finding is what the board needs of a DetectedIssue. */
-export function finding(d) {
-  return {
-    id: d.id, version: d.meta?.versionId, rule: code(d.code), name: d.code?.coding?.[0]?.display ?? code(d.code), severity: d.severity ?? 'unknown',
-    text: (d.detail ?? '').replace(/\s*This service informs, it does not diagnose:.*$/s, ''), drain: idOf(d.implicated?.find((r) => r.reference?.startsWith('Device/'))),
-    since: Date.parse(d.identifiedPeriod?.start ?? ''), until: d.identifiedPeriod?.end && Date.parse(d.identifiedPeriod.end), withdrawn: d.status === 'cancelled',
-    evidence: (d.evidence ?? []).flatMap((e) => e.detail ?? []).map(idOf),
-    answers: (d.mitigation ?? []).map((m) => ({ words: m.action?.text ?? '', at: Date.parse(m.date ?? ''), by: m.author?.display ?? m.author?.reference ?? '' })),
-  };
-}
-
-export const levelOf = (o) => {
+export const statusOf = (o) => {
   const c = code(o.valueCodeableConcept, LOCAL);
   return c === 'unknown-stale' ? 'unknown' : c;
 };
@@ -53,15 +53,16 @@ export class Ward {
     this.limited = '';
     this.seen = 0; // entries stored up to here, on the service's clock, are known
     this.full = 0;
-    this.high = undefined; // ids of the high findings that were there before
+    this.find = ''; // what is looked for, by bed or name
+    this.told = undefined; // what was announced before, by concern
   }
 
   row(id) {
-    if (!this.rows.has(id)) this.rows.set(id, { id, readings: new Map(), findings: [], totals: {} });
+    if (!this.rows.has(id)) this.rows.set(id, { id, readings: new Map(), concerns: [], totals: {} });
     return this.rows.get(id);
   }
 
-  /** refresh asks; it answers the high findings that are new. */
+  /** refresh asks; it answers the high concerns that were announced since. */
   async refresh() {
     const loc = `Location/${this.place.id}`;
     const anew = now() - this.full > ANEW;
@@ -93,10 +94,28 @@ export class Ward {
     }
     this.seen = asked;
     if (!this.limited) await this.compare();
-    const high = ids.flatMap((id) => this.rows.get(id).findings.filter((f) => f.severity === 'high').map((f) => ({ ...f, row: this.rows.get(id) })));
-    const fresh = this.high ? high.filter((f) => !this.high.has(f.id)) : [];
-    this.high = new Set(high.map((f) => f.id));
-    return fresh;
+    await learn(this.concerns.flatMap((c) => c.answers.map((a) => a.by)));
+    return this.news();
+  }
+
+  get concerns() { return [...this.rows.values()].flatMap((r) => r.concerns); }
+
+  /** news are the high concerns that were announced since it was asked before, and that nobody has answered. */
+  news() {
+    const said = new Map(this.concerns.map((c) => [c.id, c.announced ?? c.since]));
+    const fresh = !this.told ? [] : this.concerns.filter((c) => c.severity === 'high' && waits(c) && this.told.get(c.id) !== said.get(c.id));
+    this.told = said;
+    return fresh.map((c) => ({ ...c, row: this.rows.get(c.drain) }));
+  }
+
+  /** many tells whether the patient has other drains here. */
+  many(r) { return [...this.rows.values()].some((x) => x !== r && x.drain?.patient && x.drain.patient === r.drain.patient); }
+
+  acknowledge(r) {
+    acknowledge({ concerns: r.concerns.filter(waits), who: who(r.drain), drain: r.id, back: `ack-${r.id}`, again: async () => {
+      await this.again?.();
+      return this.rows.get(r.id)?.concerns;
+    } });
   }
 
   take(due, status) {
@@ -108,17 +127,17 @@ export class Ward {
     }
     const issues = new Map();
     for (const o of entries(status)) {
-      if (o.resourceType === 'DetectedIssue') issues.set(o.id, finding(o));
+      if (o.resourceType === 'DetectedIssue') issues.set(o.id, concern(o));
       if (o.resourceType !== 'Observation' || code(o.code) !== 'escalation-status' || !o.device) continue;
       const r = this.row(idOf(o.device));
-      r.level = levelOf(o);
+      r.level = statusOf(o);
       if (!now.has(r.id)) r.due = undefined;
       now.add(r.id);
       r.last = component(o, 'last-entry')?.valueDateTime && Date.parse(component(o, 'last-entry').valueDateTime);
-      r.findings = [];
+      r.concerns = [];
     }
-    for (const f of issues.values()) this.rows.get(f.drain)?.findings.push(f);
-    for (const r of this.rows.values()) r.findings.sort((a, b) => severities[b.severity].rank - severities[a.severity].rank || b.since - a.since);
+    for (const c of issues.values()) if (!c.until) this.rows.get(c.drain)?.concerns.push(c);
+    for (const r of this.rows.values()) r.concerns.sort(worstFirst);
     for (const id of this.rows.keys()) if (!now.has(id)) this.rows.delete(id);
   }
 
@@ -141,8 +160,7 @@ export class Ward {
       if (b instanceof Refused) throw b;
       const all = entries(b), patients = new Map(all.filter((x) => x.resourceType === 'Patient').map((p) => [p.id, p]));
       for (const d of all.filter((x) => x.resourceType === 'Device')) {
-        const placement = all.find((x) => x.resourceType === 'DeviceUseStatement' && idOf(x.device) === d.id && x.status !== 'entered-in-error');
-        const patient = idOf(d.patient ?? placement?.subject);
+        const placement = placementOf(all, d.id), patient = idOf(placement?.subject ?? d.patient);
         if (this.rows.has(d.id)) this.rows.get(d.id).drain = drainOf(d, placement, patients.get(patient), bed.get(patient));
       }
     }
@@ -188,18 +206,18 @@ export class Ward {
         const [a, b] = [answers[2 * i], answers[2 * i + 1]];
         if (!(a instanceof Refused)) {
           r.totals.last = total(a);
-          r.totals.trend = entries(a).find((o) => code(o.code) === 'drain-output-trend')?.valueCodeableConcept?.text;
+          const trend = entries(a).find((o) => code(o.code) === 'drain-output-trend');
+          r.totals.trend = trend && `; trend of ${hoursOf(trend)} h: ${trend.valueCodeableConcept?.text}`;
           r.totals.fluid = entries(a).find((o) => code(o.code) === 'appearance-course')?.valueCodeableConcept?.text;
         }
         if (!(b instanceof Refused)) r.totals.before = total(b);
       });
     }
   }
-
-  get sorted() {
-    return [...this.rows.values()].filter((r) => r.drain).sort((a, b) => (a.due?.place ?? Infinity) - (b.due?.place ?? Infinity) || a.drain.label.localeCompare(b.drain.label));
-  }
 }
+
+/** hoursOf is how long the span is that an answer is about. */
+export const hoursOf = (o) => Math.round((Date.parse(o.effectivePeriod.end) - Date.parse(o.effectivePeriod.start)) / HOUR);
 
 function total(bundle) {
   const o = entries(bundle).find((x) => code(x.code)?.startsWith('drain-output-total'));
@@ -212,88 +230,109 @@ const chunks = (list) => Array.from({ length: Math.ceil(list.length / CHUNK) }, 
 
 /** dueWords says in words when to empty. */
 export function dueWords(due, t) {
-  if (!due || !Number.isFinite(due.at)) return { state: 'none', words: 'No emptying due' };
-  if (due.state === 'overdue') return { state: 'overdue', words: `Overdue by ${span(t - due.at)}` };
-  if (due.at <= t) return { state: 'now', words: 'Empty now' };
-  return { state: due.at - t < HOUR ? 'soon' : 'later', words: `Empty in ${span(due.at - t)}` };
+  if (!due || !Number.isFinite(due.at)) return { state: 'none', words: 'No emptying due', short: '' };
+  if (due.at <= t && due.state !== 'overdue') return { state: 'overdue', words: 'Empty now', short: 'now' };
+  if (due.state === 'overdue') return { state: 'overdue', words: `Overdue by ${span(t - due.at)}`, short: `${brief(t - due.at)} over` };
+  return { state: due.at - t < HOUR ? 'soon' : 'later', words: `Empty in ${span(due.at - t)}`, short: time(due.at) };
 }
 
-const groups = [
-  ['overdue', 'Overdue'], ['now', 'To be emptied now'], ['soon', 'Within the hour'], ['later', 'Later'], ['none', 'No due time'],
-];
+const brief = (ms) => (ms < HOUR ? `${Math.floor(ms / 60000)} min` : ms < 48 * HOUR ? `${Math.floor(ms / HOUR)} h` : `${Math.floor(ms / 24 / HOUR)} d`);
 
-/** show draws the ward into the page; called after each refresh and each half minute. */
+const groups = [['look', 'Look now'], ['overdue', 'Overdue'], ['soon', 'Within the hour'], ['later', 'Later'], ['none', 'No due time']];
+
+/** groupOf says where in the order of the ward a drain stands. */
+function groupOf(r, t, limited) {
+  if (!limited && (r.concerns.some(calls) || r.level === 'unknown')) return 'look';
+  return dueWords(r.due, t).state;
+}
+
+// Within "look now": what waits for an answer, the worst first, then what is stale.
+const urgency = (r) => Math.max(0, ...r.concerns.filter(calls).map((c) => severities[c.severity].rank * 10)) || (r.level === 'unknown' ? 1 : 0);
+
+/** ordered gives the drains in the order in which they are shown, each with its group. */
+export function ordered(ward, t) {
+  const rank = Object.fromEntries(groups.map(([g], i) => [g, i]));
+  return [...ward.rows.values()].filter((r) => r.drain).map((row) => ({ row, group: groupOf(row, t, ward.limited) }))
+    .sort((a, b) => rank[a.group] - rank[b.group] || (a.group === 'look' ? urgency(b.row) - urgency(a.row) : 0)
+      || (a.row.due?.place ?? Infinity) - (b.row.due?.place ?? Infinity) || a.row.drain.label.localeCompare(b.row.drain.label));
+}
+
+/** who names a drain as it is said: bed, name, drain. */
+export const who = (d) => [d.bed, d.name, d.label].filter(Boolean).join(', ');
+const placed = (d) => d.bed || 'No bed';
+
+/** show draws the ward into the page; called after each refresh and each quarter of a minute. */
 export function show(root, ward) {
-  const t = now(), rows = ward.sorted;
-  const counts = {};
-  for (const r of rows) counts[worst(r)] = (counts[worst(r)] ?? 0) + 1;
-  const items = [];
-  const sum = [rows.length, ...Object.entries(counts)].join();
-  items.push({ key: 'sum', print: sum + ward.limited, build: () => h('div', { class: 'sum' },
-    h('p', {}, h('strong', {}, rows.length), rows.length === 1 ? ' drain' : ' drains'),
-    !ward.limited && ['high', 'unknown', 'moderate', 'low', 'none'].filter((l) => counts[l]).map((l) =>
-      tally(l, counts[l])),
-    ward.limited && h('p', { class: 'limited', role: 'note' }, 'Findings, due times and totals are not shown: ', ward.limited)) });
-  if (!rows.length) items.push({ key: 'empty', print: '', build: () => h('p', { class: 'quiet' }, 'No drain in place is known here. That is not the same as no drain.') });
-  for (const [state, title] of groups) {
-    const list = rows.filter((r) => dueWords(r.due, t).state === state);
-    if (!list.length) continue;
-    items.push({ key: `group-${state}`, print: `${state}${ward.limited ? 1 : 0}`, build: () => h('section', { class: `group ${state}`, 'aria-label': title },
-      h('h2', {}, ward.limited ? 'Drains' : title, ' ', h('span', { class: 'count' })), h('ol', { class: 'drains' })) });
-  }
+  const t = now(), all = ordered(ward, t), phone = innerWidth < 640;
+  const want = fold(ward.find ?? '').split(/\s+/).filter(Boolean);
+  const list = all.filter(({ row }) => want.every((w) => fold(who(row.drain)).includes(w)));
+  const counts = {}, waiting = all.filter((x) => x.group === 'look').length, late = all.filter((x) => dueWords(x.row.due, t).state === 'overdue').length;
+  for (const { row } of all) counts[row.level ?? 'unknown'] = (counts[row.level ?? 'unknown'] ?? 0) + 1;
+  const items = [{ key: 'sum', print: JSON.stringify([all.length, counts, waiting, late, ward.limited]), build: () => h('div', { class: 'sum' },
+    h('p', {}, h('strong', {}, all.length), all.length === 1 ? ' drain' : ' drains'),
+    !ward.limited && [h('p', {}, h('strong', {}, waiting), ' to look at now'), h('p', {}, h('strong', {}, late), ' overdue'),
+      ['high', 'unknown', 'moderate', 'low', 'none'].filter((l) => counts[l]).map((l) => tally(l, counts[l]))],
+    ward.limited && h('p', { class: 'limited', role: 'note' }, 'Concerns, due times and totals are not shown: ', ward.limited)) }];
+  if (!all.length) items.push({ key: 'empty', print: '', build: () => h('p', { class: 'quiet' }, 'No drain is charted as in place here. That does not mean that there is none.') });
+  else if (!list.length) items.push({ key: 'empty', print: 'find', build: () => h('p', { class: 'quiet' }, `No bed or name here matches “${ward.find}”.`) });
+  items.push({ key: 'drains', print: '', build: () => h('ol', { class: 'drains' }) });
   patch(root, items);
-  for (const [state] of groups) {
-    const section = root.querySelector(`.group.${state}`);
-    if (!section) continue;
-    const list = rows.filter((r) => dueWords(r.due, t).state === state);
-    section.querySelector('.count').textContent = list.length;
-    patch(section.querySelector('ol'), list.map((r) => card(r, t, ward.limited)));
-  }
+  ward.open ??= new Set();
+  patch(root.querySelector('ol.drains'), list.map(({ row, group }, i) => {
+    const first = i === 0 || list[i - 1].group !== group;
+    const heading = first && `${ward.limited ? 'Drains' : groups.find(([g]) => g === group)[1]} ${list.filter((x) => x.group === group).length}`;
+    return card(row, t, { ward, group, heading, phone });
+  }));
 }
 
-/** tally counts the drains of a level; pressed, it goes from one such card to the next. */
+/** tally counts the drains of a level; pressed, it goes from one such drain to the next. */
 function tally(l, n) {
-  const words = [sign(l), ' ', h('strong', {}, n), ` ${{ unknown: 'not known: stale', none: 'without a finding' }[l] ?? l}`];
+  const words = [sign(l), ' ', h('strong', {}, n), ` ${{ unknown: 'stale', none: 'without a concern' }[l] ?? l}`];
   if (l === 'none') return h('p', { class: `level ${l}` }, words);
   let at = -1;
   return h('button', { type: 'button', class: `level ${l}`, 'data-focus': `to-${l}`, onclick: () => {
-    const links = document.querySelectorAll(`.card.${l} h3 a`);
-    at = (at + 1) % links.length;
-    links[at]?.focus();
+    const found = document.querySelectorAll(`.card.${l} h3 :is(a, button)`);
+    at = (at + 1) % found.length;
+    found[at]?.focus();
   } }, words, h('span', { class: 'unseen' }, ': go to the next'));
 }
 
-function card(r, t, limited) {
-  const d = r.drain, due = dueWords(r.due, t);
+function card(r, t, { ward, group, heading, phone }) {
+  const d = r.drain, due = dueWords(r.due, t), { limited } = ward;
   const list = [...r.readings.values()].filter((x) => x.counts).sort((a, b) => b.at - a.at);
   const last = list.find((x) => x.kind === 'emptying'), look = list.find((x) => x.look), suction = list.find((x) => x.suction);
-  const level = limited ? undefined : worst(r);
-  const lastAt = last?.at ?? r.last;
-  const print = JSON.stringify([d, due, level, r.due?.at, r.findings, r.totals, last, lastAt && ago(t - lastAt), look?.id, suction?.id, Math.floor(t / HOUR), limited]);
-  return { key: r.id, print, build: () => h('li', { class: `card ${level ?? ''} ${due.state}` },
-    h('div', { class: 'head' },
-      h('h3', {}, h('a', { href: `#/drain/${r.id}`, 'data-focus': `open-${r.id}` }, d.label)),
-      h('p', { class: 'who' }, h('strong', {}, d.name), d.bed && ` · ${d.bed}`),
-      siteWords(d) && h('p', { class: 'site' }, siteWords(d))),
-    !limited && h('p', { class: `due ${due.state}`, title: r.due?.words }, due.words, r.due && Number.isFinite(r.due.at) && h('span', { class: 'at' }, ` ${due.state === 'overdue' || due.state === 'now' ? 'since' : 'at'} ${clock(r.due.at, t)}`)),
-    level === 'unknown' && h('p', { class: 'stale' }, sign('unknown'), ' Stale: ', lastAt ? `nothing charted for ${span(t - lastAt)}` : 'nothing charted', '. Go and look.'),
+  const level = limited ? undefined : r.level ?? 'unknown', lastAt = last?.at ?? r.last, open = !phone || ward.open.has(r.id);
+  const fill = levelOf(list, d.capacity ? ml(d.capacity) : settings.capacity, t);
+  const print = JSON.stringify([d, due, level, group, heading, phone, open, r.due?.at, r.concerns, r.totals, last?.id, last?.version, lastAt && ago(t - lastAt), look?.id, suction?.id, fill && Math.round(fill.share), Math.floor(t / HOUR), limited]);
+  const toggle = () => {
+    if (!ward.open.delete(r.id)) ward.open.add(r.id);
+    show(document.querySelector('.ward'), ward);
+  };
+  const call = r.concerns.filter(waits)[0] ?? r.concerns[0], several = ward.many(r);
+  const row = () => h('h3', {}, h('button', { type: 'button', class: 'row', 'aria-expanded': String(open), 'data-focus': `open-${r.id}`, onclick: toggle },
+    sign(level ?? 'low'), h('span', { class: 'unseen' }, `${severities[level]?.word ?? ''} `), h('span', { class: 'bed' }, placed(d)), ' ', h('bdi', { class: 'name' }, d.name),
+    ' ', h('span', { class: 'one' }, several ? d.label.split(',')[0] : ''), ' ', !limited && h('span', { class: `when ${due.state}` }, due.short), group === 'look' && h('span', { class: 'call' }, r.level === 'unknown' && !call ? 'Nothing charted for a long time' : call?.headline)));
+  const head = () => h('h3', {}, h('a', { href: `#/drain/${r.id}`, 'data-focus': `open-${r.id}` }, h('span', { class: 'bed' }, placed(d)), ' ', h('bdi', { class: 'name' }, d.name)));
+  const body = () => [
+    h('div', { class: 'glance' },
+      h('div', { class: 'words' }, h('p', { class: 'drain-name' }, phone ? h('a', { href: `#/drain/${r.id}` }, d.label) : d.label, siteWords(d) && ` · ${siteWords(d)}`),
+        !limited && h('p', { class: `due ${due.state}` }, due.words, r.due && Number.isFinite(r.due.at) && h('span', { class: 'at' }, ` ${due.state === 'overdue' ? 'since' : 'at'} ${near(r.due.at, t)}`)),
+        level === 'unknown' && h('p', { class: 'stale' }, sign('unknown'), ' Stale: ', lastAt ? `nothing charted for ${span(t - lastAt)}` : 'nothing charted', '. Go and look.')),
+      reservoir(fill, settings.fill)),
+    !limited && (r.concerns.length ? h('ul', { class: 'concerns', 'aria-label': `Open concerns of ${who(d)}` }, r.concerns.map((c) => h('li', { class: waits(c) ? '' : 'answered' }, severity(c.severity), ' ', h('span', {}, c.headline), answered(c, t) && h('span', { class: 'quiet' }, ` ${answered(c, t)}.`))))
+      : level !== 'unknown' && h('p', { class: 'nothing' }, sign('none'), ' No open concern')),
     h('dl', { class: 'facts' },
-      h('div', { class: 'wide' }, h('dt', {}, 'Last emptying'), h('dd', {}, last ? [h('strong', {}, last.quantity ? says({ kind: 'emptying', quantity: last.quantity }) : 'not measured'), ` ${ago(t - last.at)}`] : r.last ? `none in two days; last entry ${ago(t - r.last)}` : 'none in two days')),
-      !limited && h('div', { class: 'wide' }, h('dt', {}, '24 h to then, against the 24 h before'), h('dd', {}, against(r.totals))),
-      h('div', {}, h('dt', {}, 'Appearance'), h('dd', { class: 'look' }, swatch(look?.look), ' ', look ? looks[look.look].word : 'not charted', r.totals.fluid && !['unchanged', 'not known'].includes(r.totals.fluid) && `, ${r.totals.fluid}`)),
+      h('div', {}, h('dt', {}, 'Last emptying'), h('dd', {}, last ? [h('strong', {}, last.quantity ? says({ kind: 'emptying', quantity: last.quantity, care: [] }) : 'not measured'), ` ${ago(t - last.at)}`] : 'none in two days')),
+      !limited && h('div', {}, h('dt', {}, '24 h to then, against the 24 h before'), h('dd', {}, against(r.totals))),
+      h('div', {}, h('dt', {}, 'Appearance'), h('dd', { class: 'look' }, swatch(look?.look), ' ', ...appearance(look && looks[look.look].word, r.totals.fluid))),
       h('div', {}, h('dt', {}, 'Suction'), h('dd', { class: suction?.suction === 'lost' ? 'lost' : '' }, suction ? suctions[suction.suction]?.word ?? suction.suction : 'not charted'))),
-    h('div', { class: 'trace' }, courseLine(list, t), h('p', { class: 'quiet' }, '48 h, mL per hour', r.totals.trend && `: ${r.totals.trend}`)),
-    !limited && (r.findings.length
-      ? h('ul', { class: 'findings', 'aria-label': `Open findings of ${d.label}` }, r.findings.map((f) => h('li', {}, severity(f.severity), ' ', h('span', {}, f.name), h('span', { class: 'quiet' }, `, for ${span(t - f.since)}`, f.answers.length ? ', answered' : ''))))
-      : level !== 'unknown' && h('p', { class: 'nothing' }, sign('none'), ' No open finding')),
-    h('p', { class: 'act' }, h('a', { class: 'button', href: `#/chart/${r.id}`, 'data-focus': `chart-${r.id}`, 'aria-label': `Chart an emptying of ${d.label}, ${d.name}` }, 'Chart an emptying'))) };
+    h('div', { class: 'trace' }, courseLine(list, t), h('p', { class: 'quiet' }, '48 h, mL/h', r.totals.trend)),
+    h('p', { class: 'act' }, session.may('c', 'Observation') && h('a', { class: 'button main', href: `#/chart/${r.id}`, 'data-focus': `chart-${r.id}`, 'aria-label': `Chart for ${who(d)}` }, 'Chart'), ' ',
+      r.concerns.some(waits) && session.may('u', 'DetectedIssue') && h('button', { type: 'button', 'data-focus': `ack-${r.id}`, 'aria-haspopup': 'dialog', 'aria-label': `Acknowledge for ${who(d)}`, onclick: () => ward.acknowledge(r) }, 'Acknowledge')),
+  ];
+  return { key: r.id, print, build: () => h('li', { class: `card ${level ?? ''} ${group} ${heading ? 'first' : ''} ${phone ? 'narrow' : ''}` },
+    heading && h('h2', { class: 'order' }, heading), phone ? row() : head(), open && h('div', { class: 'body' }, body())) };
 }
-
-/**
- * worst is the drain's level, or that of a graver finding that is still open:
- * a finding keeps the severity it was raised to until its condition ends.
- */
-const worst = (r) => [r.level ?? 'unknown', ...r.findings.map((f) => f.severity)].reduce((a, b) => (severities[b].rank > severities[a].rank ? b : a));
 
 /** siteWords is site and side where the label does not say them already. */
 export function siteWords(d) {
@@ -308,4 +347,12 @@ function against({ last, before }) {
   const diff = last.ml - before.ml;
   const arrow = Math.abs(diff) < 1 ? 'as before,' : diff > 0 ? '▲ up from' : '▼ down from';
   return [a, ` ${arrow} `, `${figure(before.ml)} mL`];
+}
+
+// appearance words a look and its course: "serous, lightening". The course of a
+// look without a rank begins with the look itself: "feculent, was serous".
+function appearance(look, course) {
+  if (!look) return ['not charted'];
+  if (!course || ['unchanged', 'not known'].includes(course)) return [look];
+  return [course.startsWith(look) ? course : `${look}, ${course}`];
 }

@@ -1,5 +1,7 @@
 // Words and figures for people: durations, volumes, severities, appearances.
 
+import { settings } from './settings.js';
+
 export const LOCAL = 'http://tidemark.example.org/fhir/CodeSystem/drain';
 export const LOINC = 'http://loinc.org';
 export const UCUM = 'http://unitsofmeasure.org';
@@ -19,15 +21,6 @@ function bare(ms) {
 }
 
 export const ago = (ms) => (ms < 60000 ? 'just now' : `${span(ms)} ago`);
-
-/** clock writes a time of day, with the date where it is not today's. */
-export function clock(at, now = Date.now()) {
-  const d = new Date(at), time = d.toLocaleTimeString('en-GB', { hour: '2-digit', minute: '2-digit' });
-  if (d.toDateString() === new Date(now).toDateString()) return time;
-  return `${d.toLocaleDateString('en-GB', { weekday: 'short', day: 'numeric', month: 'short' })}, ${time}`;
-}
-
-export const date = (at) => new Date(at).toLocaleDateString('en-GB', { weekday: 'short', day: 'numeric', month: 'short' });
 
 /** figure rounds for reading: whole from 10 on, else one decimal. */
 export function figure(x) {
@@ -50,11 +43,11 @@ export function charted(q) {
 }
 
 export const severities = {
-  high: { rank: 4, word: 'High', says: 'High finding' },
-  unknown: { rank: 3, word: 'Unknown', says: 'Unknown: stale data' },
-  moderate: { rank: 2, word: 'Moderate', says: 'Moderate finding' },
-  low: { rank: 1, word: 'Low', says: 'Low finding' },
-  none: { rank: 0, word: 'None', says: 'No finding' },
+  high: { rank: 4, word: 'High', says: 'High' },
+  unknown: { rank: 3, word: 'Stale', says: 'Unknown: nothing charted for long' },
+  moderate: { rank: 2, word: 'Moderate', says: 'Moderate' },
+  low: { rank: 1, word: 'Low', says: 'Low' },
+  none: { rank: 0, word: 'None', says: 'No open concern' },
 };
 
 // In the order from light to dark, then those that are findings of their own.
@@ -74,18 +67,21 @@ export const looks = {
 
 const snomedLooks = { 263707001: 'clear', 70150004: 'bilious', 39477002: 'feculent', 78014005: 'urine-like', 87612001: 'sanguineous' };
 
+// What is done beside emptying, as said after it was done.
+export const cares = {
+  'tubing-milked': 'tubing milked', 'port-cleaned': 'port cleaned', recompressed: 're-compressed', 're-secured': 're-secured', 'dressing-changed': 'dressing changed',
+};
+
 export const suctions = { charged: { word: 'charged' }, lost: { word: 'lost' }, off: { word: 'off' } };
 
-// Capacity and graduation in mL. Common practice, no published source; the
-// ward's policy may hold others, which the service then judges by.
-export const vessels = {
-  'medicine-cup': { word: 'Medicine cup', capacity: 30, graduation: 2.5 },
-  syringe: { word: 'Syringe', capacity: 60, graduation: 1 },
-  'specimen-cup': { word: 'Specimen cup', capacity: 80, graduation: 10 },
-  'reservoir-markings': { word: 'Reservoir markings', capacity: 100, graduation: 25 },
-  'graduated-cylinder': { word: 'Graduated cylinder', capacity: 1000, graduation: 50 },
-  scale: { word: 'Scale', capacity: 2000, graduation: 1 },
+export const vesselWords = {
+  'medicine-cup': 'Medicine cup', syringe: 'Syringe', 'specimen-cup': 'Specimen cup', 'reservoir-markings': 'Reservoir markings',
+  'graduated-cylinder': 'Graduated cylinder', scale: 'Scale',
 };
+
+/** vessels are those of the ward's policy, the smallest first: { word, capacity, graduation } by code. */
+export const vessels = () => Object.fromEntries(Object.entries(settings.vessels)
+  .sort((a, b) => a[1].capacity - b[1].capacity).map(([k, v]) => [k, { ...v, word: vesselWords[k] ?? k }]));
 
 // Output codes by compartment: LOINC, else the local code.
 export const outputs = {
@@ -123,6 +119,9 @@ export function reading(o) {
     vessel: code(component(o, 'measuring-vessel')?.valueCodeableConcept),
     signs: o.component?.filter((c) => 'valueBoolean' in c).map((c) => [code(c.code), c.valueBoolean]) ?? [],
     performer: o.performer?.[0]?.reference ?? o.performer?.[0]?.display,
+    care: (o.component ?? []).filter((c) => c.code?.coding?.some((x) => x.code === 'drain-care')).map((c) => code(c.valueCodeableConcept, LOCAL)).filter(Boolean),
+    patency: code(component(o, 'patency')?.valueCodeableConcept),
+    notes: (o.note ?? []).map((n) => ({ text: n.text, at: Date.parse(n.time ?? ''), by: n.authorReference?.reference ?? n.authorString })),
   };
 }
 
@@ -137,6 +136,9 @@ export function says(r) {
   }
   if (r.look) parts.push(looks[r.look]?.word ?? r.look);
   if (r.suction) parts.push(`suction ${r.suction}`);
+  if (r.patency && r.patency !== 'patent') parts.push(r.patency);
+  if (r.instilled) parts.push(`${figure(r.instilled)} mL irrigant put in`);
+  for (const c of r.care) parts.push(cares[c] ?? c);
   if (r.fill !== undefined) parts.push(`${r.fill} % full`);
   return parts.join(', ');
 }
@@ -146,3 +148,9 @@ export function personName(p) {
   if (!n) return p?.id ? `Patient ${p.id}` : 'Patient not readable';
   return n.text ?? [n.family, n.given?.join(' ')].filter(Boolean).join(', ');
 }
+
+/** initials stand for a name where everybody can read the screen. */
+export const initials = (name) => [...name.matchAll(/(?:^|[\s,.-])(\p{L})/gu)].map((m) => m[1].toUpperCase()).slice(0, 3).join('') || '?';
+
+/** fold makes text comparable: without case and accents. */
+export const fold = (text) => text.normalize('NFD').replace(/\p{M}/gu, '').toLowerCase();
