@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"slices"
+	"strings"
 	"time"
 
 	"tidemark/internal/answer"
@@ -54,13 +55,15 @@ func (c *demoCmd) Run(e *env) error {
 		a.Stop(ctx)
 		return fmt.Errorf("the simulated ward has no drain (%v)", err)
 	}
-	// The drain with the most open findings has the most to show.
-	d := slices.MaxFunc(statuses, func(a, b answer.Status) int { return len(a.Open) - len(b.Open) }).Drain.ID
-	fmt.Fprintf(e.out, `Tidemark, demonstration: an invented ward, %d resources, nothing of it is clinical data.
-The service informs, it does not diagnose; local protocol and the licensed clinician decide.
+	// The drain with the most open concerns has the most to show.
+	d := slices.MaxFunc(statuses, func(a, b answer.Status) int { return len(a.Concerns) - len(b.Concerns) }).Drain.ID
+	origin := strings.TrimSuffix(a.Base(), "/fhir")
+	fmt.Fprintf(e.out, `The ward page, signed in, of an invented ward (%d resources, none of them clinical data):
+%s/board/#token=%s
 
+The interface by task: %s/docs
 Base URL: %s
-Token (24 h):
+Token (24 h), as a line to paste:
 export TOKEN=%s
 
 What one drain gave, day by day:
@@ -72,12 +75,13 @@ curl -s -H "Authorization: Bearer $TOKEN" '%s/Location/%s/$escalation-status'
 Which reservoir to empty next:
 curl -s -H "Authorization: Bearer $TOKEN" '%s/Location/%s/$emptying-due'
 
+The service informs, it does not diagnose; local protocol and the licensed clinician decide.
 Ctrl-C ends it, and the data with it.
-`, count, a.Base(), token, a.Base(), d, a.Base(), places[0], a.Base(), places[0])
+`, count, origin, token, origin, a.Base(), token, a.Base(), d, a.Base(), places[0], a.Base(), places[0])
 	return c.wait(e, a)
 }
 
-// load writes a simulated hospital through the core, without HTTP, and judges
+// load writes a simulated hospital through the core, without HTTP, and evaluates
 // it once it is whole.
 func load(ctx context.Context, w *ward.Service, o sim.Options) (int, error) {
 	var batch []ward.Change

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"net/http"
 	"net/url"
 	"os"
@@ -61,15 +62,18 @@ func (p place) open(ctx context.Context, e *env, clock func() time.Time) (*opene
 }
 
 type exportCmd struct {
-	place    `embed:""`
-	Out      string   `short:"o" help:"Folder for the NDJSON files." default:"./tidemark-export" type:"path" placeholder:"DIR"`
-	From     string   `help:"FHIR base URL of a server to export from, instead of a store." placeholder:"URL"`
-	Token    string   `help:"Bearer token for --from."`
-	Type     []string `help:"Resource types to export; all when left out." placeholder:"TYPE"`
-	Since    string   `help:"With --from: only what has changed since this instant." placeholder:"INSTANT"`
-	Filter   []string `help:"With --from: only what this search finds, such as Observation?date=ge2026-11-22; the flat tables are narrowed by this alone." placeholder:"TYPE?QUERY" sep:"none"`
-	Format   string   `help:"With --from: ndjson, or csv or parquet for the flat tables." enum:"ndjson,csv,parquet" default:"ndjson"`
-	Versions bool     `help:"Every version of every resource, to move the store to another: one file, for tidemark import --versions."`
+	place       `embed:""`
+	Out         string   `short:"o" help:"Folder for the NDJSON files." default:"./tidemark-export" type:"path" placeholder:"DIR"`
+	From        string   `help:"FHIR base URL of a server to export from, instead of a store." placeholder:"URL"`
+	Token       string   `help:"Bearer token for --from."`
+	Type        []string `help:"Resource types to export; all when left out." placeholder:"TYPE"`
+	Since       string   `help:"With --from: only what has changed since this instant." placeholder:"INSTANT"`
+	Filter      []string `help:"With --from: only what this search finds, such as Observation?date=ge2026-11-22; the flat tables are narrowed by this alone." placeholder:"TYPE?QUERY" sep:"none"`
+	Format      string   `help:"With --from: ndjson, or csv or parquet for the flat tables." enum:"ndjson,csv,parquet" default:"ndjson"`
+	Incremental bool     `help:"With --from: each run into a folder of its own below --out, named by its time, with what has changed since the run before; the first one takes everything."`
+	Versions    bool     `help:"Every version of every resource, to move the store to another: one file, for tidemark import --versions."`
+
+	transaction string // of the export that was fetched
 }
 
 func (c *exportCmd) Run(e *env) error {
@@ -82,18 +86,22 @@ func (c *exportCmd) Run(e *env) error {
 		return errors.New("--versions reads a store: leave --from out, and name its --data or --store")
 	case c.From == "" && (c.Since != "" || c.Format != "ndjson" || len(c.Filter) > 0):
 		return errors.New("--since, --filter and --format go with --from")
-	case c.From != "" && c.Since != "" && c.Format != "ndjson":
-		return errors.New("--since goes with --format ndjson; narrow the flat tables with --filter, such as --filter 'Observation?date=ge2026-11-22'")
+	case c.From == "" && c.Incremental:
+		return errors.New("--incremental goes with --from")
+	case c.Incremental && c.Since != "":
+		return errors.New("--incremental knows since when: leave --since out")
+	case c.Incremental:
+		counts, err = c.next(ctx, e)
 	case c.From != "":
 		counts, err = c.fetch(ctx, e)
 	default:
 		counts, err = c.dump(ctx, e)
 	}
-	return conclude(ctx, e, counts, err)
+	return conclude(ctx, e, counts, "", err)
 }
 
 // conclude prints the counts and gives the exit code.
-func conclude(ctx context.Context, e *env, c bulk.Counts, err error) error {
+func conclude(ctx context.Context, e *env, c bulk.Counts, refusal string, err error) error {
 	if err == nil || c != (bulk.Counts{}) {
 		fmt.Fprintln(e.err, c)
 	}
@@ -103,7 +111,11 @@ func conclude(ctx context.Context, e *env, c bulk.Counts, err error) error {
 	case err != nil:
 		return err
 	case c.Refused > 0:
-		return &exit{1, fmt.Errorf("%d resources were refused", c.Refused)}
+		text := plural(c.Refused, "resource was", "resources were") + " refused"
+		if refusal != "" {
+			text += "; " + refusal
+		}
+		return &exit{1, errors.New(text)}
 	}
 	return nil
 }
@@ -135,6 +147,55 @@ func (c *exportCmd) dump(ctx context.Context, e *env) (bulk.Counts, error) {
 	n, err := d.Run(ctx)
 	_ = bar.Finish() // a bar that cannot be drawn is no failure
 	return bulk.Counts{Read: n, Written: n}, err
+}
+
+// runs are the state of an incremental export, kept in its folder.
+type runs struct {
+	Request string `json:"request"`          // what is asked for, but for since when
+	Time    string `json:"time,omitempty"`   // transactionTime of the last run that is whole
+	Folder  string `json:"folder,omitempty"` // of the run that is not
+}
+
+const runsFile = ".tidemark-runs.json"
+
+// next is the next run of an incremental export; one that was interrupted goes on.
+func (c *exportCmd) next(ctx context.Context, e *env) (bulk.Counts, error) {
+	base := c.Out
+	if err := os.MkdirAll(base, 0o700); err != nil {
+		return bulk.Counts{}, fmt.Errorf("cannot make the folder %s (%w)", base, err)
+	}
+	at := filepath.Join(base, runsFile)
+	want := runs{Request: strings.Join(append([]string{c.From, c.Format, strings.Join(c.Type, ",")}, c.Filter...), " ")}
+	var r runs
+	switch data, err := os.ReadFile(at); {
+	case errors.Is(err, fs.ErrNotExist):
+		r = want
+	case err != nil:
+		return bulk.Counts{}, fmt.Errorf("cannot read %s (%w)", at, err)
+	case json.Unmarshal(data, &r) != nil || r.Request != want.Request:
+		return bulk.Counts{}, fmt.Errorf("%s holds the runs of another export; name another --out", base)
+	}
+	keep := func() error {
+		data, err := json.Marshal(r)
+		if err != nil {
+			return err
+		}
+		return bulk.Replace(at, data)
+	}
+	if r.Folder == "" {
+		r.Folder = time.Now().UTC().Format("20060102T150405.000Z")
+		if err := keep(); err != nil {
+			return bulk.Counts{}, err
+		}
+	}
+	c.Out, c.Since = filepath.Join(base, r.Folder), r.Time
+	counts, err := c.fetch(ctx, e)
+	if err != nil {
+		return counts, err
+	}
+	fmt.Fprintln(e.out, c.Out)
+	r.Time, r.Folder = c.transaction, ""
+	return counts, keep()
 }
 
 // fetched is how far a bulk export from a server has come.
@@ -203,6 +264,7 @@ func (c *exportCmd) fetch(ctx context.Context, e *env) (bulk.Counts, error) {
 		}
 	}
 	bar.Describe("fetching")
+	c.transaction = manifest.Str("transactionTime")
 	for _, list := range []string{"output", "deleted", "error"} {
 		for _, file := range manifest.Each(list) {
 			from := file.Str("url")
@@ -266,7 +328,7 @@ func (c *exportCmd) wait(ctx context.Context, cl *caller, status string, bar *pr
 
 // inOrder puts types so that references lead to what comes before.
 func inOrder(types []string) []string {
-	order := []string{"Organization", "Location", "Practitioner", "PractitionerRole", "Patient", "Encounter", "Group", "Device", "DeviceUseStatement", "Observation", "DetectedIssue", "Provenance", "Subscription"}
+	order := []string{"Organization", "Location", "Practitioner", "PractitionerRole", "Patient", "Encounter", "Group", "Device", "DeviceUseStatement", "Observation", "DetectedIssue", "Provenance", "Subscription", "Task"}
 	out := slices.Clone(types)
 	rank := func(t string) int {
 		if i := slices.Index(order, t); i >= 0 {

@@ -37,6 +37,8 @@ type importCmd struct {
 	Token    string   `help:"Bearer token for --to."`
 	Batch    int      `help:"Resources to a transaction." default:"100"`
 	Versions bool     `help:"The file of tidemark export --versions, into an empty store."`
+
+	refusal string // where what was refused stands, and the first reason
 }
 
 func (c *importCmd) Run(e *env) error {
@@ -59,7 +61,7 @@ func (c *importCmd) Run(e *env) error {
 	default:
 		counts, err = c.local(ctx, e)
 	}
-	return conclude(ctx, e, counts, err)
+	return conclude(ctx, e, counts, c.refusal, err)
 }
 
 // move brings in every version.
@@ -86,7 +88,7 @@ func (c *importCmd) move(ctx context.Context, e *env) (bulk.Counts, error) {
 	counts, err := m.Run(ctx, f)
 	_ = bar.Finish() // a bar that cannot be drawn is no failure
 	if m.Late > 0 {
-		fmt.Fprintf(e.err, "%d versions have the time of this import as lastUpdated: the store gives its own.\n", m.Late)
+		fmt.Fprintf(e.err, "The store gave its own time, that of this import, as lastUpdated of %s.\n", plural(m.Late, "version", "versions"))
 	}
 	return counts, errors.Join(err, o.store.Close())
 }
@@ -107,7 +109,7 @@ func (c *importCmd) local(ctx context.Context, e *env) (bulk.Counts, error) {
 	})
 	counts, err := c.load(ctx, e, shelf{w, o.store})
 	if err == nil {
-		// The rules judge each drain once, when all of it is there.
+		// The rules evaluate each drain once, when all of it is there.
 		_, err = w.Sweep(ctx, true)
 	}
 	return counts, errors.Join(err, o.store.Close())
@@ -173,7 +175,10 @@ func (c *importCmd) load(ctx context.Context, e *env, t bulk.Target) (bulk.Count
 	var total bulk.Counts
 	before := int64(0)
 	for _, name := range files {
-		counts, size, err := c.file(ctx, name, t, func(at int64) { _ = bar.Set64(before + at) })
+		counts, size, err := c.file(ctx, name, t, func(at int64, rows int) {
+			bar.Describe("importing, " + plural(total.Read+rows, "row", "rows"))
+			_ = bar.Set64(before + at)
+		})
 		before += size
 		total.Read += counts.Read
 		total.Written += counts.Written
@@ -186,7 +191,7 @@ func (c *importCmd) load(ctx context.Context, e *env, t bulk.Target) (bulk.Count
 	return total, nil
 }
 
-func (c *importCmd) file(ctx context.Context, name string, t bulk.Target, shown func(int64)) (counts bulk.Counts, size int64, err error) {
+func (c *importCmd) file(ctx context.Context, name string, t bulk.Target, shown func(offset int64, rows int)) (counts bulk.Counts, size int64, err error) {
 	f, err := os.Open(name)
 	if err != nil {
 		return counts, 0, fmt.Errorf("cannot read %s (%w)", name, err)
@@ -216,11 +221,14 @@ func (c *importCmd) file(ctx context.Context, name string, t bulk.Target, shown 
 					return fmt.Errorf("cannot write %s (%w)", no, err)
 				}
 			}
+			if c.refusal == "" {
+				c.refusal = fmt.Sprintf("they stand in %s with the reasons, the first: line %d: %s", no, number, fault.Of(why).Error())
+			}
 			_, err = refused.Write(append(refusedLine(line, number, why), '\n'))
 			return err
 		},
 		Settled: func(offset int64, lines int, counts bulk.Counts) error {
-			shown(offset)
+			shown(offset, lines)
 			data, err := json.Marshal(settled{p.Target, p.Size, p.Time, offset, lines, counts})
 			if err != nil {
 				return err

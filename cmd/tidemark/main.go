@@ -9,6 +9,9 @@ import (
 	"io"
 	"log/slog"
 	"os"
+	"runtime"
+	"runtime/debug"
+	"slices"
 	"strings"
 	_ "time/tzdata" // ward calendars work where no zone database is installed
 
@@ -16,6 +19,7 @@ import (
 
 	"tidemark/internal/auth"
 	"tidemark/internal/fault"
+	"tidemark/internal/store/sqlite"
 )
 
 // version is what /fhir/metadata shows.
@@ -25,15 +29,55 @@ const version = "0.1.0"
 // TIDEMARK_… as well.
 type commands struct {
 	Demo     demoCmd     `cmd:"" help:"Start the service on a fresh store with a simulated ward, and print how to ask it."`
-	Serve    serveCmd    `cmd:"" help:"Serve."`
+	Serve    serveCmd    `cmd:"" help:"Start the service on a store that lasts."`
 	Token    tokenCmd    `cmd:"" help:"Mint a bearer token from the local key."`
 	Simulate simulateCmd `cmd:"" help:"Write a simulated hospital as NDJSON, or post it to a server."`
 	Import   importCmd   `cmd:"" help:"Bring NDJSON files into a store or a server."`
 	Export   exportCmd   `cmd:"" help:"Write a store or a server out as NDJSON files."`
 	Backup   backupCmd   `cmd:"" help:"Copy the embedded store, also while it serves."`
 	Restore  restoreCmd  `cmd:"" help:"Make a data directory from a backup."`
-	Policy   policyCmd   `cmd:"" help:"Check or show the ward policy."`
-	Version  versionCmd  `cmd:"" help:"Print the version."`
+	Purge    purgeCmd    `cmd:"" help:"Erase from a store, for good, what has been over for long."`
+	Policy   policyCmd   `cmd:"" help:"Check, show or try a ward policy, or write its schema."`
+	Health   healthCmd   `cmd:"" help:"Ask a running service whether it is ready; exit 0 if so, 1 if not."`
+	Version  versionCmd  `cmd:"" help:"Print the version, the licences, or a bill of materials."`
+
+	Help        helpFlag    `short:"h" help:"Say what there is, or what a command takes, and end."`
+	ShowVersion versionFlag `name:"version" env:"-" help:"Print the version and end."`
+}
+
+// helpFlag is the parser's own, in our words.
+type helpFlag bool
+
+func (helpFlag) IgnoreDefault() {}
+
+// BeforeReset comes before anything is asked of the other arguments.
+func (helpFlag) BeforeReset(ctx *kong.Context) error {
+	err := ctx.PrintUsage(false)
+	ctx.Kong.Exit(0)
+	return err
+}
+
+type versionFlag bool
+
+func (versionFlag) IgnoreDefault() {}
+
+func (versionFlag) BeforeReset(ctx *kong.Context) error {
+	_, err := fmt.Fprintln(ctx.Stdout, versions())
+	ctx.Kong.Exit(0)
+	return err
+}
+
+// described is a flag's help with its default, and the environment variable that
+// sets it.
+func described(v *kong.Value) string {
+	help := strings.TrimSuffix(v.Help, ".")
+	if v.HasDefault && v.Default != "" && !v.IsBool() {
+		help += ", default " + v.Default
+	}
+	if len(v.Tag.Envs) > 0 {
+		help += " ($" + strings.Join(v.Tag.Envs, ", $") + ")"
+	}
+	return help + "."
 }
 
 // env is what commands write to.
@@ -42,7 +86,10 @@ type env struct {
 	log      *slog.Logger
 }
 
-func main() { os.Exit(run(os.Args[1:], os.Stdout, os.Stderr)) }
+func main() {
+	private()
+	os.Exit(run(os.Args[1:], os.Stdout, os.Stderr))
+}
 
 // run is main without the process: tests call it.
 func run(args []string, out, errw io.Writer) int {
@@ -54,8 +101,10 @@ func run(args []string, out, errw io.Writer) int {
 		kong.DefaultEnvars("TIDEMARK"),
 		kong.Writers(out, errw),
 		kong.Vars{"roles": strings.Join(auth.RoleNames(), ", ")},
+		untidiness(),
 		kong.Exit(func(n int) { code = n }),
 		kong.ConfigureHelp(kong.HelpOptions{Compact: true}),
+		kong.NoDefaultHelp(), kong.ValueFormatter(described),
 	)
 	if err != nil {
 		fmt.Fprintln(errw, "tidemark:", err)
@@ -64,18 +113,67 @@ func run(args []string, out, errw io.Writer) int {
 	if len(args) == 0 {
 		args = []string{"--help"}
 	}
+	if err := unknownSetting(k.Model, os.Environ()); err != nil {
+		return fail(errw, err)
+	}
 	ctx, err := k.Parse(args)
-	if code >= 0 { // --help
+	if code >= 0 { // --help, --version
 		return code
 	}
-	if err == nil {
-		e := &env{out: out, err: errw, log: slog.New(slog.NewTextHandler(errw, nil))}
-		err = ctx.Run(e)
-	}
 	if err != nil {
+		return fail(errw, misread(err))
+	}
+	e := &env{out: out, err: errw, log: slog.New(slog.NewTextHandler(errw, nil))}
+	if err := ctx.Run(e); err != nil {
 		return fail(errw, err)
 	}
 	return 0
+}
+
+// unknownSetting finds a variable that looks like a setting and is none: what was
+// meant by it would not hold, and nobody would know. Those of the tests pass.
+func unknownSetting(model *kong.Application, environ []string) error {
+	var known []string
+	var gather func(n *kong.Node)
+	gather = func(n *kong.Node) {
+		for _, f := range n.Flags {
+			known = append(known, f.Tag.Envs...)
+		}
+		for _, c := range n.Children {
+			gather(c)
+		}
+	}
+	gather(model.Node)
+	for _, line := range environ {
+		name, _, _ := strings.Cut(line, "=")
+		if !strings.HasPrefix(name, "TIDEMARK_") || slices.Contains(known, name) || slices.ContainsFunc(ofTests, func(p string) bool { return strings.HasPrefix(name, p) }) {
+			continue
+		}
+		return fmt.Errorf("there is no setting %s; --help behind a command names those that there are", name)
+	}
+	return nil
+}
+
+// ofTests begin the variables that steer the tests, which start this program too.
+var ofTests = []string{"TIDEMARK_TEST_", "TIDEMARK_BENCH_", "TIDEMARK_CRASH_", "TIDEMARK_MONGOTEST_", "TIDEMARK_REQUIRE_", "TIDEMARK_SOAK", "TIDEMARK_LONG", "TIDEMARK_CHROMIUM", "TIDEMARK_BINARY"}
+
+// misread says of a command line that cannot be read what to change: the parser
+// speaks of its own grammar.
+func misread(err error) error {
+	text := err.Error()
+	if what, found := strings.CutPrefix(text, "expected one of "); found {
+		return fmt.Errorf("name a command: %s; tidemark --help says what each does", strings.ReplaceAll(what, `"`, ""))
+	}
+	if what, found := strings.CutPrefix(text, "expected "); found {
+		return fmt.Errorf("%s is missing; --help behind the command says what it takes", strings.Trim(what, `"`))
+	}
+	if what, found := strings.CutPrefix(text, "missing flags: "); found {
+		return fmt.Errorf("give %s; --help behind the command says what it means", what)
+	}
+	if what, found := strings.CutPrefix(text, "unexpected argument "); found {
+		return fmt.Errorf("%s is no argument of this command; --help behind it says what it takes", what)
+	}
+	return err
 }
 
 // exit is an error with an exit code of its own.
@@ -107,9 +205,15 @@ func words(err error) string {
 	return err.Error()
 }
 
-type versionCmd struct{}
-
-func (versionCmd) Run(e *env) error {
-	_, err := fmt.Fprintln(e.out, "tidemark", version)
-	return err
+// versions are the program's, and those of what it was made from and writes.
+func versions() string {
+	words := "tidemark " + version
+	if b, ok := debug.ReadBuildInfo(); ok {
+		for _, s := range b.Settings {
+			if s.Key == "vcs.revision" {
+				words += ", commit " + s.Value[:min(12, len(s.Value))]
+			}
+		}
+	}
+	return words + ", " + runtime.Version() + fmt.Sprintf(", schema %d", sqlite.Schema())
 }

@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"strings"
 
 	"tidemark/internal/policy"
 )
@@ -11,6 +12,7 @@ type policyCmd struct {
 	Check  policyCheck  `cmd:"" help:"Say whether a policy file is good."`
 	Show   policyShow   `cmd:"" help:"Print the policy in effect, with units and sources."`
 	Schema policySchema `cmd:"" help:"Print the JSON Schema for editors."`
+	Replay policyReplay `cmd:"" help:"Run a policy, or two side by side, over entries as they were charted, and count what it would have announced."`
 }
 
 type policyCheck struct {
@@ -34,6 +36,9 @@ func (c *policyCheck) Run(e *env) error {
 		approved = "not approved: an example only"
 	}
 	_, err = fmt.Fprintf(e.out, "%s is good: version %s, %s\n", c.File, p.Version(), approved)
+	if examples := p.Examples(); err == nil && len(examples) > 0 {
+		_, err = fmt.Fprintf(e.out, "It leaves %d settings to the examples that the service ships with: %s\n", len(examples), strings.Join(examples, ", "))
+	}
 	return err
 }
 

@@ -3,16 +3,20 @@ package main
 import (
 	"bufio"
 	"bytes"
+	"cmp"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"hash/maphash"
 	"io"
 	"os"
 	"os/signal"
+	"strconv"
 	"syscall"
 	"time"
 
+	"github.com/alecthomas/kong"
 	"github.com/schollz/progressbar/v3"
 
 	"tidemark/internal/bulk"
@@ -20,22 +24,69 @@ import (
 	"tidemark/internal/store"
 )
 
-type simulateCmd struct {
+// hospital is what hospital to simulate.
+type hospital struct {
 	Wards    int    `help:"Number of wards." default:"1"`
 	Patients int    `help:"Patients of each ward." default:"30"`
 	Days     int    `help:"Days charted, up to now." default:"5"`
 	Seed     uint64 `help:"Seed: the same one gives the same hospital." default:"1"`
 	Zone     string `help:"Time zone of the wards." default:"UTC" placeholder:"AREA/CITY"`
 	End      string `help:"Instant that the charting reaches; now when left out." placeholder:"INSTANT"`
+	Events   int    `help:"Instead of the usual courses: drains that heal, and so many in a hundred of them with one event at a random time, to measure rules on." placeholder:"PERCENT"`
+
+	Tidy      bool    `help:"A ward that works and charts by the book: none of the following."`
+	Scatter   float64 `help:"Scatter of what forms between emptyings (coefficient of variation, in percent)." default:"${scatter}"`
+	Misjudged float64 `help:"Looks misjudged by one rank, in percent." default:"${misjudged}"`
+	Boluses   float64 `help:"Intervals with a bolus after a walk or milking, in percent." default:"${boluses}"`
+	Rounds    float64 `help:"How early and late rounds are (standard deviation, in minutes)." default:"${rounds}"`
+	Skipped   float64 `help:"Rounds that pass a drain by, in percent." default:"${skipped}"`
+	Cups      float64 `help:"Emptyings charted in two cups, in percent." default:"${cups}"`
+	Doubles   float64 `help:"Emptyings that two people chart, in percent." default:"${doubles}"`
+	Corrected float64 `help:"Entries that are wrong at first and put right later, in percent." default:"${corrected}"`
+	Late      float64 `help:"Entries charted one to six hours late, in percent." default:"${late}"`
+	Vessels   float64 `help:"Readings with the wrong vessel charted, in percent." default:"${vessels}"`
+	Exact     bool    `help:"Readings to 0.1 mL, not to the vessel's graduation."`
+}
+
+// untidiness is the defaults of the flags, for kong.
+func untidiness() kong.Vars {
+	u := sim.Usual()
+	v := kong.Vars{}
+	for name, x := range map[string]float64{
+		"scatter": u.Scatter, "misjudged": u.Misjudged, "boluses": u.Boluses, "rounds": u.Rounds, "skipped": u.Skipped, "cups": u.Cups,
+		"doubles": u.Doubles, "corrected": u.Corrected, "late": u.Late, "vessels": u.Vessels,
+	} {
+		v[name] = strconv.FormatFloat(x, 'f', -1, 64)
+	}
+	return v
+}
+
+type simulateCmd struct {
+	hospital `embed:""`
 	To       string `help:"FHIR base URL of a server to post to, instead of writing NDJSON." placeholder:"URL"`
 	Token    string `help:"Bearer token for --to."`
 	Out      string `short:"o" help:"File for the NDJSON; standard output when left out." type:"path" placeholder:"FILE"`
+	Truth    string `help:"File for what really happened, as NDJSON: drain, event, onset, end." type:"path" placeholder:"FILE"`
 }
 
-func (c *simulateCmd) options() (sim.Options, error) {
-	o := sim.Options{Seed: c.Seed, Wards: c.Wards, Patients: c.Patients, Days: c.Days, End: time.Now().Truncate(time.Minute)}
+func (c *hospital) options() (sim.Options, error) {
+	o := sim.Options{Seed: c.Seed, Wards: c.Wards, Patients: c.Patients, Days: c.Days, End: time.Now().Truncate(time.Minute), Events: c.Events}
 	if c.Wards < 1 || c.Patients < 1 || c.Days < 1 {
 		return o, fmt.Errorf("--wards, --patients and --days are numbers from 1")
+	}
+	if !c.Tidy {
+		o.Untidy = sim.Untidy{
+			Scatter: c.Scatter, Misjudged: c.Misjudged, Boluses: c.Boluses, Rounds: c.Rounds, Skipped: c.Skipped, Cups: c.Cups,
+			Doubles: c.Doubles, Corrected: c.Corrected, Late: c.Late, Vessels: c.Vessels, Exact: c.Exact,
+		}
+	}
+	for name, x := range map[string]float64{
+		"events": float64(c.Events), "misjudged": c.Misjudged, "boluses": c.Boluses, "skipped": c.Skipped, "cups": c.Cups, "doubles": c.Doubles,
+		"corrected": c.Corrected, "late": c.Late, "vessels": c.Vessels, "scatter": c.Scatter / 2, "rounds": c.Rounds / 2,
+	} {
+		if !(x >= 0 && x <= 100) {
+			return o, fmt.Errorf("--%s is a number from 0 to 100; --scatter and --rounds go to 200", name)
+		}
 	}
 	var err error
 	if o.Zone, err = time.LoadLocation(c.Zone); err != nil {
@@ -56,6 +107,24 @@ func (c *simulateCmd) Run(e *env) error {
 	}
 	bar := progress(e, int64(sim.Count(o).Steps), "simulating", counting()...)
 	defer bar.Finish() // a bar that cannot be drawn is no reason to stop
+	if c.Truth == "" {
+		return c.run(e, o, bar)
+	}
+	f, err := os.Create(c.Truth)
+	if err != nil {
+		return fmt.Errorf("cannot write %s (%w)", c.Truth, err)
+	}
+	w := json.NewEncoder(f)
+	var failed error
+	o.Truth = func(t sim.Event) { failed = cmp.Or(failed, w.Encode(t)) }
+	err = c.run(e, o, bar)
+	if failed = errors.Join(failed, f.Close()); failed != nil {
+		failed = fmt.Errorf("cannot write %s (%w)", c.Truth, failed)
+	}
+	return cmp.Or(err, failed)
+}
+
+func (c *simulateCmd) run(e *env, o sim.Options, bar *progressbar.ProgressBar) error {
 	if c.To != "" {
 		ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGINT, syscall.SIGTERM)
 		defer stop()
@@ -65,7 +134,7 @@ func (c *simulateCmd) Run(e *env) error {
 			fmt.Fprintln(e.err, counts)
 			return &exit{1, errors.New("interrupted; what was posted stays. A file from --out, brought in with tidemark import --to, goes on where it was cut off")}
 		}
-		return conclude(ctx, e, counts, err)
+		return conclude(ctx, e, counts, "", err)
 	}
 	if c.Out == "" {
 		return c.write(e, o, e.out, bar)
@@ -111,6 +180,7 @@ func (c *simulateCmd) write(e *env, o sim.Options, w io.Writer, bar *progressbar
 // it is in the end, nil where it is deleted. Which resources came before is kept
 // as bits of a hash, so that a large hospital fits into memory.
 func lastly(o sim.Options) map[store.Key][]byte {
+	o.Truth = nil                                   // once is enough
 	bits := uint64(64 * (sim.Count(o).Steps/4 + 1)) // 16 a step
 	seen := make([]uint64, bits/64)
 	seed := maphash.MakeSeed()

@@ -26,7 +26,7 @@ func routes(b bed) [][2]string {
 		{"GET", "Patient/" + b.patient + "/Observation"}, {"GET", "Patient/" + b.patient + "/$everything"}, {"GET", "Device/" + b.drain + "/$everything"},
 		{"GET", "Device/" + b.drain + "/$drain-output"}, {"GET", "Device/" + b.drain + "/$escalation-status"}, {"GET", "Device/" + b.drain + "/$removal-review"},
 		{"GET", "Device/" + b.drain + "/$chart"}, {"GET", "Patient/" + b.patient + "/$fluid-balance"}, {"GET", "Patient/" + b.patient + "/$escalation-status"},
-		{"GET", "Location/w/$escalation-status"}, {"GET", "Location/w/$emptying-due"}, {"POST", "DetectedIssue/x/$acknowledge"}, {"GET", "Observation/$lastn"},
+		{"GET", "Location/w/$escalation-status"}, {"GET", "Location/w/$emptying-due"}, {"GET", "Location/w/$handover"}, {"POST", "DetectedIssue/x/$acknowledge"}, {"GET", "Observation/$lastn"},
 		{"GET", "Observation/$stats"}, {"POST", "Observation/$validate"}, {"GET", "Patient/" + b.patient + "/$meta"}, {"POST", "Patient/" + b.patient + "/$meta-add"},
 		{"GET", "$export"}, {"GET", "Patient/$export"}, {"GET", "AuditEvent"}, {"GET", "DetectedIssue"}, {"GET", "Subscription"}, {"GET", "StructureDefinition"},
 		{"GET", "ValueSet/$expand"}, {"GET", "CodeSystem/$lookup"}, {"GET", "?_type=Patient"}, {"POST", ""}, {"POST", "/"}, {"GET", "Nonsense"}, {"GET", "Nonsense/1"},
@@ -34,7 +34,7 @@ func routes(b bed) [][2]string {
 	}
 }
 
-// TestNoTokenNoData: contract 3.5.
+// TestNoTokenNoData: without a token there are no data.
 func TestNoTokenNoData(t *testing.T) {
 	s := serve(t)
 	c := s.client()
@@ -97,7 +97,7 @@ func TestNoTokenNoData(t *testing.T) {
 	})
 }
 
-// TestScopes: contract 3.5: a scope opens what it names, and no more.
+// TestScopes: a scope opens what it names, and no more.
 func TestScopes(t *testing.T) {
 	s := serve(t)
 	c := s.client()

@@ -50,7 +50,7 @@ func (r chaos) path() string {
 		case 0:
 			parts = append(parts, r.of("Patient", "Observation", "Device", "DeviceUseStatement", "DetectedIssue", "AuditEvent", "ValueSet", "Location", "Subscription", "Provenance", "Group", "Bundle"))
 		case 1:
-			parts = append(parts, r.of("x1", "bad-d1", "bad", "_history", "_search", "$validate", "$drain-output", "$fluid-balance", "$escalation-status", "$emptying-due", "$removal-review", "$everything", "$meta", "$meta-add", "$expand", "$lookup", "$validate-code", "$export", "$lastn", "$stats", "$chart", "$acknowledge", "1", "metadata", ".well-known"))
+			parts = append(parts, r.of("x1", "bad-d1", "bad", "_history", "_search", "$validate", "$drain-output", "$fluid-balance", "$escalation-status", "$emptying-due", "$handover", "$removal-review", "$everything", "$meta", "$meta-add", "$expand", "$lookup", "$validate-code", "$export", "$lastn", "$stats", "$chart", "$acknowledge", "1", "metadata", ".well-known"))
 		default:
 			parts = append(parts, url.PathEscape(r.junk()))
 		}

@@ -121,7 +121,7 @@ func TestCapabilityStatement(t *testing.T) {
 				}
 			}
 		}
-		for _, typ := range []string{"Medication", "Condition", "Bundle", "Binary", "Task", "Communication"} {
+		for _, typ := range []string{"Medication", "Condition", "Bundle", "Binary", "Appointment", "Communication"} {
 			if resources[typ] == nil {
 				c.in(t).do("GET", typ, nil).check(404)
 			}
@@ -231,7 +231,7 @@ func TestCapabilityStatement(t *testing.T) {
 				}
 			}
 		}
-		for _, o := range []string{"Device/$drain-output", "Patient/$fluid-balance", "Device/$escalation-status", "Patient/$escalation-status", "Location/$escalation-status", "Location/$emptying-due", "Device/$removal-review", "DetectedIssue/$acknowledge", "Device/$chart", "Observation/$lastn", "Observation/$stats",
+		for _, o := range []string{"Device/$drain-output", "Patient/$fluid-balance", "Device/$escalation-status", "Patient/$escalation-status", "Location/$escalation-status", "Location/$emptying-due", "Location/$handover", "Patient/$handover", "Device/$removal-review", "DetectedIssue/$acknowledge", "Device/$chart", "Observation/$lastn", "Observation/$stats",
 			"Patient/$everything", "Device/$everything", "Observation/$validate", "Patient/$meta", "ValueSet/$expand", "ValueSet/$validate-code", "CodeSystem/$lookup"} {
 			if !seen[o] {
 				t.Errorf("the contract's %s is not listed", o)

@@ -61,7 +61,7 @@ func TestClockChange(t *testing.T) {
 				out := map[string][3]string{}
 				for _, e := range c.do("GET", "Device/"+b.drain+"/$drain-output?"+query("period", period, "start", start, "end", end), nil).want(200).list("entry") {
 					r := dig(e, "resource")
-					if text(r, "valueQuantity.code") != "mL" {
+					if !strings.HasPrefix(text(r, "code.coding.0.code"), "drain-output-total") {
 						continue // rates, trend and course stand beside the totals
 					}
 					from, err := time.Parse(time.RFC3339, text(r, "effectivePeriod.start"))
@@ -90,6 +90,18 @@ func TestClockChange(t *testing.T) {
 			hours := windows("hour", instant(tc.day), instant(end))
 			if len(hours) != int(tc.all.Hours()) {
 				t.Errorf("%d hours in a day of %s", len(hours), tc.all)
+			}
+			// Rules, section 3: an hour in which nothing was emptied has no volume.
+			charted := 0
+			for _, h := range hours {
+				if h[1] == "10" {
+					charted++
+				} else if h[1] != "" {
+					t.Errorf("an hour has %s mL: %v", h[1], hours)
+				}
+			}
+			if charted != len(tc.readings) {
+				t.Errorf("%d hours with a volume, %d were charted: %v", charted, len(tc.readings), hours)
 			}
 		})
 	}

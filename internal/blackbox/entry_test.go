@@ -194,7 +194,7 @@ func sameButMeta(t testing.TB, sent any, got *answer) {
 	}
 }
 
-// TestWrongEntriesRefused: contract 3.3, each with a place and a fix.
+// TestWrongEntriesRefused: each refusal names the place and the fix.
 func TestWrongEntriesRefused(t *testing.T) {
 	c := serve(t).client()
 	placed := ago(72 * time.Hour)
@@ -335,18 +335,20 @@ func TestEntryEscalates(t *testing.T) {
 		var out []string
 		for _, e := range c.do("GET", "Device/"+b.drain+"/$escalation-status", nil).want(200).list("entry") {
 			if text(e, "resource.resourceType") == "DetectedIssue" {
-				out = append(out, text(e, "resource.code.coding.0.code"))
+				for _, ev := range items(e, "resource.evidence") {
+					out = append(out, text(e, "resource.code.coding.0.code")+" "+text(ev, "code.0.coding.0.code"))
+				}
 			}
 		}
 		return out
 	}
 	look("charged", ago(3*time.Hour))
-	if got := open(); strings.Contains(strings.Join(got, " "), "suction-lost") {
+	if got := open(); strings.Contains(strings.Join(got, " "), "function suction-lost") {
 		t.Errorf("a charged reservoir is %v", got)
 	}
 	lost := look("lost", ago(time.Hour))
-	if got := open(); !strings.Contains(strings.Join(got, " "), "suction-lost") {
-		t.Errorf("lost suction is not among the open findings: %v", got)
+	if got := open(); !strings.Contains(strings.Join(got, " "), "function suction-lost") {
+		t.Errorf("lost suction is not among the open concerns: %v", got)
 	}
 	issue := c.do("GET", "DetectedIssue?"+query("implicated", "Device/"+b.drain), nil).want(200)
 	if len(issue.ids("match")) == 0 {
@@ -354,7 +356,7 @@ func TestEntryEscalates(t *testing.T) {
 	}
 	// The evidence is withdrawn: the escalation is closed, with history.
 	c.do("PATCH", "Observation/"+lost, list{obj{"op": "replace", "path": "/status", "value": "entered-in-error"}}).want(200)
-	if got := open(); strings.Contains(strings.Join(got, " "), "suction-lost") {
+	if got := open(); strings.Contains(strings.Join(got, " "), "function suction-lost") {
 		t.Errorf("withdrawn evidence leaves %v open", got)
 	}
 	for _, id := range issue.ids("match") {

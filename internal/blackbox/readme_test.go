@@ -145,14 +145,14 @@ func TestREADME(t *testing.T) {
 			}
 		}},
 		{"$export", func(t *testing.T, out string) {
-			if got := strings.Fields(out); strings.Join(got, " ") != "200 drain-day-1.parquet emptying-1.parquet manifest.json" {
+			if got := strings.Fields(out); strings.Join(got, " ") != "200 concern-1.parquet drain-day-1.parquet emptying-1.parquet intake-output-1.parquet manifest.json patient-1.parquet placement-1.parquet site-assessment-1.parquet" {
 				t.Errorf("%q", got)
 			}
 			parquets(t, filepath.Join(dir, "week"))
 		}},
 		{"tidemark export", func(t *testing.T, out string) {
-			if log := said(t, filepath.Join(dir, "log")); out != "" || !regexp.MustCompile(`(?m)^read ([23]), written [23], skipped 0, refused 0$`).MatchString(log) {
-				t.Errorf("an emptying and, by the hour, one or two ward days of the drain are to be fetched: %q\n%s", out, log)
+			if log := said(t, filepath.Join(dir, "log")); out != "" || !regexp.MustCompile(`(?m)^read [45], written [45], skipped 0, refused 0$`).MatchString(log) {
+				t.Errorf("an emptying, a placement, a patient and, by the hour, one or two ward days of the drain are to be fetched: %q\n%s", out, log)
 			}
 		}},
 		{"ValueSet", func(t *testing.T, out string) {
@@ -219,17 +219,17 @@ func TestREADME(t *testing.T) {
 		t.Errorf("the shell ends with %v\n%s", err, said(t, log))
 	}
 
-	// The receiver prints the findings: fluid darker than before, and a sign at the
-	// site. Its lines stand
-	// among the shell's, also behind an answer without a line's end.
+	// The receiver prints both concerns: fluid darker than before, and a sign at the
+	// site. Its lines stand among the shell's, also behind an answer without a line's
+	// end.
 	line := regexp.MustCompile(`receiver: .*\n`)
 	got := func() []string { return line.FindAllString(said(t, out), -1) }
 	for deadline := time.Now().Add(time.Minute); len(got()) < 2 && time.Now().Before(deadline); time.Sleep(20 * time.Millisecond) {
 	}
 	all := strings.Join(got(), "")
-	for _, rule := range []string{"darker", "site-signs"} {
-		if !regexp.MustCompile(`receiver: [0-9]+ PUT /tidemark/DetectedIssue/\S+ \{.*"code":"` + rule + `"`).MatchString(all) {
-			t.Errorf("the receiver did not print %s:\n%s\n%s", rule, all, said(t, log))
+	for kind, rule := range map[string]string{"fluid": "darker", "site": "site-signs"} {
+		if !regexp.MustCompile(`receiver: [0-9]+ PUT /tidemark/DetectedIssue/\S+ \{.*"code":"` + kind + `".*"code":"` + rule + `"`).MatchString(all) {
+			t.Errorf("the receiver did not print %s, %s:\n%s\n%s", kind, rule, all, said(t, log))
 		}
 	}
 
@@ -334,7 +334,7 @@ func TestREADMEFlags(t *testing.T) {
 			t.Errorf("the README does not name the command %q", m[1])
 		}
 	}
-	for _, n := range named {
+	for _, n := range append(named, "version") {
 		all += help(n)
 	}
 	flag := regexp.MustCompile(`(?:^|[\s\[(])(--[a-z][a-z-]+)`)

@@ -70,10 +70,10 @@ func (r *receiver) wait(t *testing.T, typ string, ids []string) {
 
 // TestSubscription: the README's recipe. A front end's entries reach a
 // receiver in order, across a time in which it is down and a kill of the
-// service; a finding reaches a second one.
+// service; a concern reaches a second one.
 func TestSubscription(t *testing.T) {
-	r, findings := newReceiver(t), newReceiver(t)
-	hosts := strings.TrimPrefix(r.URL, "http://") + "," + strings.TrimPrefix(findings.URL, "http://")
+	r, concerns := newReceiver(t), newReceiver(t)
+	hosts := strings.TrimPrefix(r.URL, "http://") + "," + strings.TrimPrefix(concerns.URL, "http://")
 	dir := t.TempDir()
 	s := serveIn(t, dir, "--webhook-allow", hosts)
 	c := s.client()
@@ -84,7 +84,7 @@ func TestSubscription(t *testing.T) {
 			"channel": obj{"type": "rest-hook", "endpoint": url + "/in", "payload": "application/fhir+json", "header": list{"X-Key: hidden-word"}}}).want(201).id()
 	}
 	id := subscribe("Observation?code=9203-1", r.URL)
-	subscribe("DetectedIssue?code="+local+"|suspect-fluid", findings.URL)
+	subscribe("DetectedIssue?code="+local+"|fluid", concerns.URL)
 	var ids []string
 	post := func(n int, extra obj) {
 		e := emptying(b, now.Add(time.Duration(n-60)*time.Minute), fmt.Sprint(10+n), "mL")
@@ -110,14 +110,14 @@ func TestSubscription(t *testing.T) {
 	again := serveIn(t, dir, "--webhook-allow", hosts)
 	r.wait(t, "Observation", ids)
 	for deadline := time.Now().Add(time.Minute); ; time.Sleep(20 * time.Millisecond) {
-		findings.mu.Lock()
-		n := len(findings.got)
-		findings.mu.Unlock()
+		concerns.mu.Lock()
+		n := len(concerns.got)
+		concerns.mu.Unlock()
 		if n > 0 {
 			break
 		}
 		if time.Now().After(deadline) {
-			t.Fatal("the finding was not delivered")
+			t.Fatal("the concern was not delivered")
 		}
 	}
 	// A receiver that is not on the list is refused at the door.

@@ -129,6 +129,7 @@ func (w *walker) findIDs() {
 		"Organization":     `{"resourceType":"Organization","id":"example","name":"Example hospital"}`,
 		"Provenance":       `{"resourceType":"Provenance","id":"example","target":[{"reference":"Device/example-drain"}],"recorded":"2026-11-20T15:10:00+01:00","agent":[{"who":{"reference":"Practitioner/example-nurse"}}]}`,
 		"Encounter":        `{"resourceType":"Encounter","id":"example","status":"in-progress","class":{"system":"http://terminology.hl7.org/CodeSystem/v3-ActCode","code":"IMP"},"subject":{"reference":"Patient/example-patient"}}`,
+		"Task":             `{"resourceType":"Task","id":"example","status":"requested","intent":"plan","code":{"coding":[{"system":"http://tidemark.example.org/fhir/CodeSystem/drain","code":"planned-walk"}]},"for":{"reference":"Patient/example-patient"},"restriction":{"period":{"start":"2026-11-20T16:00:00+01:00"}}}`,
 		"Subscription":     `{"resourceType":"Subscription","id":"example","status":"off","reason":"a test","criteria":"DetectedIssue?status=preliminary","channel":{"type":"rest-hook","endpoint":"http://127.0.0.1:9/hook","payload":"application/fhir+json"}}`,
 	}
 	w.ids = map[string]string{"Patient": "example-patient", "Device": "example-drain", "DeviceUseStatement": "example-placement", "Location": "example-ward", "Practitioner": "example-nurse"}
@@ -271,6 +272,12 @@ func (w *walker) write(method, path string, op operation) {
 	case strings.HasSuffix(path, "/_search"):
 		headers[1] = "application/x-www-form-urlencoded"
 		send(target, []byte("_count=2"))
+	case strings.HasSuffix(path, "/$merge"), strings.HasSuffix(path, "/$purge"):
+		// Each has a scope of its own, which this token lacks: they would take the
+		// examples away from under the rest of the walk.
+		if e := w.send(w.t, strings.ToUpper(method), target, []byte(`{"resourceType":"Parameters"}`), headers...); e.status != 403 {
+			w.t.Errorf("without its own scope: %s", e)
+		}
 	case strings.Contains(path, "/$"):
 		send(target, w.operationBody(path, op, current))
 	case method == "post" && path == "/fhir":
@@ -326,7 +333,7 @@ func (w *walker) operationBody(path string, op operation, current func() map[str
 		return parameters(`{"name":"patient","valueString":"Patient/example-patient"},{"name":"category","valueString":"exam"}`)
 	case "$stats":
 		return parameters(`{"name":"subject","valueUri":"Patient/example-patient"},{"name":"coding","valueCoding":{"system":"http://loinc.org","code":"9203-1"}},{"name":"duration","valueDecimal":720},{"name":"statistic","valueCode":"average"}`)
-	case "$everything", "$meta", "$escalation-status", "$emptying-due", "$removal-review", "$chart":
+	case "$everything", "$meta", "$escalation-status", "$emptying-due", "$handover", "$removal-review", "$chart":
 		return parameters(`{"name":"_format","valueString":"json"}`)
 	case "$expand":
 		if strings.Contains(path, "{id}") {

@@ -210,6 +210,9 @@ func TestAlertsFire(t *testing.T) {
 	}{
 		{"TidemarkAway", `other{job="t"} 1x60`, `tidemark_store_up` + a + ` 1x60`},
 		{"TidemarkStoreAway", `tidemark_store_up` + a + ` 1x10 0x5 1x40`, `tidemark_store_up` + a + ` 1x60`},
+		{"TidemarkDiskFull", `tidemark_disk_free_bytes` + a + ` 2e9x20 9e8x40`, `tidemark_disk_free_bytes` + a + ` 5e9x60|tidemark_store_bytes` + a + ` 4e9x60`},
+		{"TidemarkIssuerKeysOld", `tidemark_issuer_keys_age_seconds` + a + ` 0+600x60`, `tidemark_issuer_keys_age_seconds` + a + ` 600x60`},
+		{"TidemarkClockWrong", `tidemark_version_time_ahead_seconds` + a + ` 0x5 1700x60`, `tidemark_version_time_ahead_seconds` + a + ` 30x60`},
 		{"TidemarkWritesFail", `tidemark_commit_group_failures_total` + a + ` 0x10 3x50`, `tidemark_commit_group_failures_total` + a + ` 7x60`},
 		{"TidemarkAnswersUnavailable",
 			`tidemark_requests_total{job="t",instance="a",interaction="create",type="Observation",status="503"} 0+2x60|tidemark_requests_total{job="t",instance="b",interaction="read",type="Device",status="200"} 0+100x60`,
@@ -223,15 +226,18 @@ func TestAlertsFire(t *testing.T) {
 		{"TidemarkSweepNotRunning", `tidemark_sweep_last_success_timestamp_seconds` + a + ` 0+60x10 600x50|tidemark_sweep_last_success_timestamp_seconds` + b + ` 0x60`,
 			`tidemark_sweep_last_success_timestamp_seconds` + a + ` 0+60x60|tidemark_sweep_last_success_timestamp_seconds` + b + ` 0x60`},
 		{"TidemarkSweepFails", `tidemark_sweep_failures_total` + a + ` 0+4x60`, `tidemark_sweep_failures_total` + a + ` 0x30 2x30`},
-		{"TidemarkFindingUnacknowledged", `tidemark_unacknowledged_high_findings_oldest_seconds` + a + ` 3000+60x60`, `tidemark_unacknowledged_high_findings_oldest_seconds` + a + ` 0+60x59`},
-		{"TidemarkFindingsPileUp", `tidemark_unacknowledged_high_findings` + a + ` 11x60`, `tidemark_unacknowledged_high_findings` + a + ` 11x20 3x40`},
+		{"TidemarkDefect", `tidemark_defects_total` + a + ` 0x30 1x30`, `tidemark_defects_total` + a + ` 3x60`},
+		{"TidemarkDeliverySetAside", `tidemark_deliveries_set_aside_total{job="t",instance="a",reason="refused"} 0x30 1x30`, `tidemark_deliveries_set_aside_total{job="t",instance="a",reason="refused"} 1x60`},
+		{"TidemarkConcernUnacknowledged", `tidemark_unacknowledged_high_concerns_oldest_seconds` + a + ` 3000+60x60`, `tidemark_unacknowledged_high_concerns_oldest_seconds` + a + ` 0+60x59`},
+		{"TidemarkConcernsPileUp", `tidemark_unacknowledged_high_concerns` + a + ` 11x60`, `tidemark_unacknowledged_high_concerns` + a + ` 11x20 3x40`},
 		// Both processes show the same two drains.
-		{"TidemarkStaleDrains", `tidemark_open_findings{job="t",instance="a",rule="stale",severity="moderate"} 2x60|tidemark_open_findings{job="t",instance="b",rule="stale",severity="moderate"} 2x60`,
-			`tidemark_open_findings{job="t",instance="a",rule="overdue",severity="low"} 9x60`},
+		{"TidemarkStaleDrains", `tidemark_stale_drains{job="t",instance="a"} 2x60|tidemark_stale_drains{job="t",instance="b"} 2x60`,
+			`tidemark_open_concerns{job="t",instance="a",concern="charting",severity="low"} 9x60|tidemark_stale_drains{job="t",instance="a"} 0x60`},
 		{"TidemarkDeliveriesBehind", `tidemark_delivery_behind_seconds{job="t",instance="a",subscription="s1"} 0x10 0+60x50`, `tidemark_delivery_behind_seconds{job="t",instance="a",subscription="s1"} 0x10 0+60x2 0x48`},
 		{"TidemarkDeliveriesSlow", spread("tidemark_delivery_lag_seconds", "", 900, 980, 1000), spread("tidemark_delivery_lag_seconds", "", 900, 995, 1000)},
 		{"TidemarkDeliveriesFail", `tidemark_delivery_failures_total{job="t",instance="a",reason="timeout"} 0+3x60`, `tidemark_delivery_failures_total{job="t",instance="a",reason="timeout"} 0+1x60|tidemark_delivery_failures_total{job="t",instance="a",reason="refused"} 0+1x60`},
 		{"TidemarkSubscriptionInError", `tidemark_subscriptions{job="t",instance="a",status="error"} 0x10 1x50`, `tidemark_subscriptions{job="t",instance="a",status="error"} 0x60|tidemark_subscriptions{job="t",instance="a",status="active"} 4x60`},
+		{"TidemarkSubscriptionGivenUp", `tidemark_subscriptions_given_up_total` + a + ` 0x10 1x50`, `tidemark_subscriptions_given_up_total` + a + ` 1x60`},
 	} {
 		t.Run(test.alert, func(t *testing.T) {
 			r, ok := rules[test.alert]

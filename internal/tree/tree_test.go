@@ -18,28 +18,32 @@ import (
 // point inward, from the first rows to the last. "api/..." stands for the
 // packages below it.
 var layers = map[string]string{
-	"cmd/tidemark": "answer api app auth bulk fault fhirjson fhirmap notify policy profile r4 search sim store store/sqlite ucum ward",
-	"app":          "api api/board api/docs openapi auth bulk drain fault fhirjson fhirmap notify policy profile r4 search store store/sqlite store/mongo ward",
-	"api":          "answer auth balance bulk escalate fault fhirdate fhirjson fhirmap openapi plot policy profile r4 search statistics store ucum ward window",
+	"cmd/tidemark": "answer api app auth bulk fault fhirjson fhirmap notify policy profile r4 replay search sim store store/sqlite ucum ward",
+	"app":          "api api/board api/docs openapi auth budget bulk drain escalate fault fhirjson fhirmap notify policy profile r4 search store store/sqlite store/mongo ward",
+	"api":          "answer auth balance budget bulk escalate fault fhirdate fhirjson fhirmap openapi plot policy profile r4 search statistics store ucum ward window",
 	"api/board":    "",
 	"api/docs":     "",
 	"openapi":      "",
-	"ward":         "answer balance drain due escalate fault fhirjson fhirmap plot policy r4 removal search store trend window",
-	"notify":       "auth fault fhirdate fhirjson search store",
+	"ward":         "answer balance budget concern drain due escalate fault fhirjson fhirmap plot policy r4 removal search store trend window",
+	"notify":       "auth fault fhirdate fhirjson fhirmap search store",
 	"bulk":         "auth balance drain escalate fault fhirdate fhirjson fhirmap notify policy r4 search store trend ward window",
 	"plot":         "balance drain fault trend window",
-	"auth":         "fault",
+	"auth":         "fault fhirjson",
 	"profile":      "fault fhirdate fhirjson fhirmap search",
 	"sim":          "drain fhirjson fhirmap",
-	"fhirmap":      "answer balance drain escalate fault fhirdate fhirjson removal store trend ucum window",
-	"answer":       "balance drain due escalate removal trend window",
+	"replay":       "bulk concern drain escalate fhirdate fhirjson fhirmap policy store",
+	"fhirmap":      "answer balance concern drain escalate fault fhirdate fhirjson removal store trend ucum window",
+	"answer":       "balance drain due removal trend window",
 
-	"store":           "drain fhirdate search",
-	"store/sqlite":    "drain fault search store",
-	"store/mongo":     "drain fault fhirjson search store",
-	"store/storetest": "drain fault fhirjson search store",
+	"store":             "drain fault fhirdate search",
+	"store/engine":      "fault search store",
+	"store/sqlite":      "budget drain fault search store store/engine",
+	"store/mongo":       "budget drain fault fhirjson search store store/engine",
+	"store/sqlite/disk": "",
+	"store/storetest":   "budget drain fault fhirjson search store",
 
-	"policy":   "balance drain due escalate removal ucum window",
+	"policy":   "balance concern drain due escalate fhirjson removal ucum window",
+	"concern":  "drain escalate",
 	"removal":  "balance drain escalate trend window",
 	"escalate": "balance drain due trend window",
 	"due":      "balance drain",
@@ -48,6 +52,7 @@ var layers = map[string]string{
 	"window":   "",
 	"drain":    "ucum",
 
+	"budget":     "fault fhirjson",
 	"search":     "fault fhirdate fhirjson ucum",
 	"r4":         "fault fhirdate fhirjson",
 	"fhirjson":   "fault",
@@ -57,13 +62,11 @@ var layers = map[string]string{
 	"fault":      "",
 	"tree":       "",
 	"bench":      "",
-	"crash":      "",
-	"crash/disk": "",
 }
 
 // pure packages compute: they may not look at the clock, the environment or a
 // database, nor log.
-var pure = []string{"removal", "escalate", "due", "balance", "trend", "window", "drain", "ucum", "statistics"}
+var pure = []string{"concern", "removal", "escalate", "due", "balance", "trend", "window", "drain", "ucum", "statistics"}
 
 type pkg struct {
 	ImportPath, Dir, Name, Doc string
