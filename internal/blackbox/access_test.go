@@ -9,6 +9,7 @@ import (
 	"encoding/base64"
 	"encoding/json"
 	"fmt"
+	"net/url"
 	"os"
 	"path/filepath"
 	"strings"
@@ -90,7 +91,16 @@ func TestNoTokenNoData(t *testing.T) {
 		for _, p := range []string{"/livez", "/readyz", "/openapi.json", "/docs", "/board"} {
 			a := c.do("GET", root+p, nil)
 			if a.status == 301 || a.status == 302 || a.status == 307 || a.status == 308 {
-				a = c.do("GET", root+a.header.Get("Location"), nil)
+				// The address is relative, as the service may be behind a proxy's prefix.
+				from, err := url.Parse(root + p)
+				if err != nil {
+					t.Fatal(err)
+				}
+				to, err := from.Parse(a.header.Get("Location"))
+				if err != nil {
+					t.Fatal(err)
+				}
+				a = c.do("GET", to.String(), nil)
 			}
 			a.check(200)
 		}

@@ -1,6 +1,7 @@
 package blackbox
 
 import (
+	"bytes"
 	"encoding/json"
 	"io"
 	"net/http"
@@ -49,6 +50,9 @@ func contractOf(c *client) *contract {
 		c.t.Errorf("the OpenAPI document: %d %v", res.StatusCode, err)
 		return nil
 	}
+	// Two services differ in their port alone, of which the judge takes no notice;
+	// a judge costs seconds and half a gigabyte.
+	raw = bytes.ReplaceAll(raw, []byte(strings.TrimSuffix(c.base, "/fhir")), []byte("http://tidemark.example.org"))
 	k := contracts.byText[string(raw)]
 	if k == nil {
 		var doc struct {
