@@ -25,7 +25,8 @@ func TestAbsent(t *testing.T) {
 		{"a measured zero is a volume", 8, 12, Charted, ""},
 		{"nothing emptied in it, though an interval covers it", 4, 8, Charted, NothingCharted},
 		{"spread has its share", 4, 8, Spread, ""},
-		{"nothing known since the last emptying", 11, 12, Charted, NothingKnown},
+		{"nothing charted since the last emptying", 11, 12, Charted, NothingCharted},
+		{"nothing known since the last emptying", 11, 12, Spread, NothingKnown},
 		{"before placement", -8, -4, Charted, NotInPlace},
 		{"after removal", 20, 24, Spread, NotInPlace},
 	} {

@@ -72,7 +72,7 @@ type Absent string
 const (
 	NothingCharted Absent = "not-performed"  // charted: nothing was emptied and read in it
 	NotInPlace     Absent = "not-applicable" // the drain was not in place in it
-	NothingKnown   Absent = "unknown"        // no interval of it is known
+	NothingKnown   Absent = "unknown"        // spread: no interval of it is known
 )
 
 // absent gives why a total has no volume.
@@ -82,10 +82,10 @@ func (t Total) absent(a Attribution) Absent {
 		return ""
 	case t.InPlace == 0:
 		return NotInPlace
-	case t.Covered == 0:
-		return NothingKnown
 	case a != Spread:
 		return NothingCharted
+	case t.Covered == 0:
+		return NothingKnown
 	}
 	return ""
 }
