@@ -155,7 +155,7 @@ func unknownSetting(model *kong.Application, environ []string) error {
 }
 
 // ofTests begin the variables that steer the tests, which start this program too.
-var ofTests = []string{"TIDEMARK_TEST_", "TIDEMARK_BENCH_", "TIDEMARK_CRASH_", "TIDEMARK_MONGOTEST_", "TIDEMARK_REQUIRE_", "TIDEMARK_SOAK", "TIDEMARK_LONG", "TIDEMARK_CHROMIUM", "TIDEMARK_BINARY"}
+var ofTests = []string{"TIDEMARK_TEST_", "TIDEMARK_BENCH_", "TIDEMARK_CRASH_", "TIDEMARK_MONGOTEST_", "TIDEMARK_REQUIRE_", "TIDEMARK_SOAK", "TIDEMARK_LONG", "TIDEMARK_CHROMIUM", "TIDEMARK_SHOTS", "TIDEMARK_BINARY"}
 
 // misread says of a command line that cannot be read what to change: the parser
 // speaks of its own grammar.
