@@ -97,10 +97,11 @@ func (a sheet) row(r *answer.HandoverRow) *obs {
 	return o
 }
 
-// clock is a time on the ward's clock, with the date where it is not the shift's.
+// clock is a time on the ward's clock, with the date where it is neither in the
+// shift nor on the day on which the shift began.
 func (a sheet) clock(t time.Time) string {
 	t = t.In(a.Zone)
-	if !t.Before(a.Shift.Start) && t.Before(a.Shift.End) {
+	if !t.Before(a.Shift.Start) && t.Before(a.Shift.End) || t.Format(time.DateOnly) == a.Shift.Start.In(a.Zone).Format(time.DateOnly) {
 		return t.Format("15:04")
 	}
 	return t.Format("2 Jan 15:04")

@@ -564,8 +564,14 @@ describe('charting', () => {
   });
 
   test('what looks like a slip is asked about once', async (t) => {
-    const d = await quiet(), since = minutesAgo(0);
-    const { page } = await visit(t, { viewport: PHONE });
+    const d = await quiet();
+    for (let i = 6; i > 0; i--) { // so that the usual of this drain is known
+      await api('Observation', { method: 'POST', body: {
+        resourceType: 'Observation', status: 'final', code: { coding: [{ system: 'http://loinc.org', code: '9203-1' }] }, subject: { reference: `Patient/${d.patient}` }, device: { reference: `Device/${d.id}` },
+        effectiveDateTime: minutesAgo(20 * i), valueQuantity: { value: 5, unit: 'mL', system: 'http://unitsofmeasure.org', code: 'mL' },
+      } });
+    }
+    const since = new Date().toISOString(), { page } = await visit(t, { viewport: PHONE });
     await toForm(page, d.id);
     await fill(page, '1,000', { vessel: 'Graduated cylinder' });
     await page.locator('.send').click();

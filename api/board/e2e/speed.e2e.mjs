@@ -42,6 +42,30 @@ async function visit(context) {
   return { shown: Math.round((mark.ts - start) / 1000), used: Math.round((end - start) / 1000), drains };
 }
 
+// The demonstration's ward has fewer drains than 60: the rest are placed first.
+async function fill(want) {
+  const ask = async (path, body) => {
+    const res = await fetch(`${BASE}/fhir${path}`, { method: body ? 'POST' : 'GET', body: body && JSON.stringify(body), headers: { Authorization: `Bearer ${TOKEN}`, 'Content-Type': 'application/fhir+json' } });
+    if (!res.ok) throw new Error(`${path}: ${res.status} ${await res.text()}`);
+    return res.json();
+  };
+  const n = want - (await ask('/Location/ward-01/$emptying-due')).entry.length, hours = (h) => new Date(Date.now() - h * 3600000).toISOString(), entry = [];
+  const add = (resource) => {
+    entry.push({ fullUrl: `urn:uuid:${crypto.randomUUID()}`, resource, request: { method: 'POST', url: resource.resourceType } });
+    return { reference: entry.at(-1).fullUrl };
+  };
+  for (let i = 0; i < n; i++) {
+    const patient = add({ resourceType: 'Patient', name: [{ family: 'Beispiel', given: [`Nummer ${i}`] }] });
+    const device = add({ resourceType: 'Device', status: 'active', patient, location: { reference: 'Location/ward-01' }, deviceName: [{ name: 'Drain 1', type: 'user-friendly-name' }], type: { coding: [{ system: 'http://tidemark.example.org/fhir/CodeSystem/drain', code: 'bulb' }] } });
+    add({ resourceType: 'DeviceUseStatement', status: 'active', subject: patient, device, timingPeriod: { start: hours(26) } });
+    for (let h = 24; h >= 2; h -= 4) {
+      add({ resourceType: 'Observation', status: 'final', code: { coding: [{ system: 'http://loinc.org', code: '9203-1' }] }, subject: patient, device, effectiveDateTime: hours(h), valueQuantity: { value: 20 + (i % 9), unit: 'mL', system: 'http://unitsofmeasure.org', code: 'mL' } });
+    }
+  }
+  if (n > 0) await ask('', { resourceType: 'Bundle', type: 'transaction', entry });
+}
+
+await fill(60);
 const median = (list) => list.sort((a, b) => a - b)[Math.floor(list.length / 2)];
 const first = [], again = [];
 let drains;

@@ -1,19 +1,13 @@
 // The frame of the board: which page is shown, the sign-in, the state of the
 // connection, unsent entries, and the announcement of new high concerns.
 
-import * as callPage from './call.js';
-import { after, confirm, form, siblings } from './chart.js';
 import { learn, person } from './concern.js';
 import { h, patch, put } from './dom.js';
 import { patterns, sign } from './draw.js';
-import * as drainPage from './drain.js';
-import * as handoverPage from './handover.js';
 import { call, events, now, Refused, session, Unreachable, whose } from './fhir.js';
 import { outbox } from './outbox.js';
 import { load } from './settings.js';
-import * as placePage from './place.js';
 import * as issuer from './signin.js';
-import * as wallPage from './wall.js';
 import * as wardPage from './ward.js';
 import { ago, reading, says, span } from './words.js';
 import { clock } from './zone.js';
@@ -209,6 +203,8 @@ events.addEventListener('sent', () => { wait = EVERY; if (page.refresh) tick(); 
 
 /* Pages. */
 
+const part = (name) => import(`./${name}.js`).catch(() => { throw new Unreachable('The service does not answer.'); });
+
 async function ensureWards() {
   wards ??= await wardPage.places();
   return wards;
@@ -232,12 +228,14 @@ const routes = {
       : h('p', {}, 'This token sees no ward. Ask for one whose scope holds Location.rs and Device.rs.')) };
   },
   async ward(id) {
+    const early = ward?.place.id !== id && wardPage.early(id);
     const [list] = await Promise.all([ensureWards(), load(id)]);
     const here = list.find((l) => l.id === id);
     if (!here) throw new Refused(404, { issue: [{ diagnostics: `No ward ${id} is known, or this token may not see it.` }] });
-    if (ward?.place.id !== id) ward = new wardPage.Ward(here);
+    if (early) ward = new wardPage.Ward(here, early);
     const w = ward, body = h('div', { class: 'ward' });
     w.again = () => tick();
+    w.drawn = () => wardPage.show(body, w);
     const find = h('input', { type: 'search', id: 'find', autocomplete: 'off', spellcheck: 'false', value: w.find, oninput: () => { w.find = find.value; wardPage.show(body, w); } });
     return {
       title: here.name,
@@ -252,41 +250,43 @@ const routes = {
     };
   },
   async wall(arg) {
-    const [id, query = ''] = arg.split('?'), [list] = await Promise.all([ensureWards(), load(id)]);
+    const [id, query = ''] = arg.split('?'), [list, wallPage] = await Promise.all([ensureWards(), part('wall'), load(id)]);
     const here = list.find((l) => l.id === id);
     if (!here) throw new Refused(404, { issue: [{ diagnostics: `No ward ${id} is known, or this token may not see it.` }] });
     const w = new wardPage.Ward(here), view = new wallPage.Wall(w, new URLSearchParams(query));
+    w.all = true;
     return {
       title: here.name, wall: true, locked: (why) => view.locked(why), mount: () => view.mount(main), refresh: () => w.refresh().then(() => []), draw: () => view.draw(updated), close: () => view.close(),
     };
   },
   async drain(id) {
-    const x = new drainPage.Drain(id), body = h('div', { class: 'drain' }, h('p', { class: 'quiet' }, 'Asking the service…'));
+    const drainPage = await part('drain'), x = new drainPage.Drain(id), body = h('div', { class: 'drain' }, h('p', { class: 'quiet' }, 'Asking the service…'));
     const draw = () => { drainPage.show(body, x); title(wardPage.who(x.drain)); };
     x.onpicture = () => { if (x.drain) draw(); };
     x.again = () => tick();
     return { title: 'Drain', mount: () => put(main, h('p', { class: 'back' }, h('a', { href: '#/' }, '← Back to the ward')), body), refresh: () => x.refresh(), draw, close: () => x.close() };
   },
   async call(id) {
-    const x = new drainPage.Drain(id), body = h('div', { class: 'drain' });
+    const [drainPage, callPage] = await Promise.all([part('drain'), part('call')]), x = new drainPage.Drain(id), body = h('div', { class: 'drain' });
     return { title: 'Call sheet', mount: () => put(main, body), refresh: () => x.refresh(), draw: () => { if (!body.childElementCount) { callPage.show(body, x); land(); } }, close: () => x.close() };
   },
   async handover(arg) {
     const list = await ensureWards(), [id, query = ''] = arg.split('?'), here = list.find((l) => l.id === id);
     if (!here) return routes.places();
-    await load(id);
+    const [handoverPage] = await Promise.all([part('handover'), load(id)]);
     const x = new handoverPage.Handover(here, new URLSearchParams(query).get('shift')), body = h('div', { class: 'handed' }, h('p', { class: 'quiet' }, 'Asking the service…'));
     return { title: 'Handover', mount: () => put(main, body), refresh: () => x.refresh(), draw: () => handoverPage.show(body, x) };
   },
   async place(arg) {
     const list = await ensureWards(), [id, patient] = arg.split('/'), here = list.find((l) => l.id === id);
     if (!here) return routes.places();
-    const all = await placePage.patients(here), one = all.find((p) => p.id === patient);
+    const placePage = await part('place'), all = await placePage.patients(here), one = all.find((p) => p.id === patient);
     if (!one) return { title: 'Place a drain', mount: () => placePage.choose(main, all) };
     const draw = await placePage.place(main, one, () => { location.hash = `#/ward/${id}`; });
     return { title: 'Place a drain', keep: true, mount: draw };
   },
   async change(arg) {
+    const [drainPage, placePage, { confirm, siblings }] = await Promise.all([part('drain'), part('place'), part('chart')]);
     const [kind, id] = arg.split('/'), drains = await siblings(id), made = { title: 'Change a drain', keep: true };
     const stay = kind === 'home' ? (await drainPage.bedOf(drains.find((d) => d.id === id).patient))?.stay : undefined;
     made.mount = () => confirm(main, drains, id, (d) => {
@@ -296,10 +296,9 @@ const routes = {
     return made;
   },
   async chart(id) {
-    const drains = await siblings(id);
-    const made = { title: 'Chart an entry', keep: true };
-    made.mount = () => confirm(main, drains, id, (d) => {
-      form(main, d, { done: (ids) => sent(made, d, ids) });
+    const chart = await part('chart'), drains = await chart.siblings(id), made = { title: 'Chart an entry', keep: true };
+    made.mount = () => chart.confirm(main, drains, id, (d) => {
+      chart.form(main, d, { done: (ids) => sent(chart, made, d, ids) });
       scrollTo(0, 0);
     });
     return made;
@@ -307,15 +306,16 @@ const routes = {
   async again(id) {
     const e = outbox.find(id);
     if (!e) return routes['']();
-    const d = (await siblings(e.drain)).find((x) => x.id === e.drain);
+    const chart = await part('chart'), d = (await chart.siblings(e.drain)).find((x) => x.id === e.drain);
     const made = { title: 'Change and send again', keep: true };
     made.mount = () => {
-      form(main, d, { again: e, done: (ids) => sent(made, d, ids) });
+      chart.form(main, d, { again: e, done: (ids) => sent(chart, made, d, ids) });
       main.querySelector('h1').after(h('p', { class: 'problem' }, 'Refused before: ', e.words));
     };
     return made;
   },
   async correct(id) {
+    const { form, siblings } = await part('chart');
     const [plain, exact] = [await call(`Observation/${id}`), await call(`Observation/${id}`, { exact: true })];
     const r = reading(plain.resource), d = (await siblings(r.drain)).find((x) => x.id === r.drain);
     const before = { resource: plain.resource, exact: exact.resource, etag: exact.etag };
@@ -324,11 +324,11 @@ const routes = {
 };
 
 /** sent follows the charting form: what became of the entries. */
-function sent(made, drain, ids) {
-  made.close = after(main, drain, ids, { cup: (before) => {
+function sent(chart, made, drain, ids) {
+  made.close = chart.after(main, drain, ids, { cup: (before) => {
     made.close();
     made.close = undefined;
-    form(main, drain, { cup: before, done: (more) => sent(made, drain, more) });
+    chart.form(main, drain, { cup: before, done: (more) => sent(chart, made, drain, more) });
     land();
   } });
   land();
@@ -378,7 +378,18 @@ async function route() {
   }
   await tick();
   if (mine === asked) land();
+  setTimeout(others, 1000);
   return undefined;
+}
+
+// The other pages come after the first is shown, so that they open without a
+// network too; so does the worker, which only lets the page itself do so: see sw.js.
+let whole;
+function others() {
+  if (whole) return;
+  whole = true;
+  navigator.serviceWorker?.register('sw.js').catch(() => {});
+  Promise.all(['call', 'chart', 'drain', 'handover', 'place'].map(part)).catch(() => { whole = false; });
 }
 
 at('skip').addEventListener('click', (e) => { e.preventDefault(); main.focus(); });
@@ -403,6 +414,3 @@ who();
 unsent();
 // Signing in shows the page itself. Where to sign in has to be known first.
 load().catch(() => {}).then(() => issuer.back()).then(() => { if (!fragment()) route(); }, (err) => signIn(err.message));
-
-// The worker only lets the page itself open without a network; see sw.js.
-navigator.serviceWorker?.register('sw.js').catch(() => {});

@@ -71,7 +71,7 @@ function row(r, x, t) {
     h('tr', {}, h('th', { scope: 'row' }, h('span', { class: 'bed' }, r.bed ?? '–')),
       cell('', h('a', { href: `#/drain/${r.id}` }, h('bdi', {}, r.name)), ' ', h('span', { class: 'drain-of' }, r.label)),
       cell('This shift, mL', volume(shift)), cell('Last 24 h, mL', volume(last)), cell('Day before, mL', volume(before)),
-      cell('Look', r.look ?? '–', r.course && !['unchanged', 'not known'].includes(r.course) && !r.course.startsWith(r.look) && `, ${r.course}`),
+      cell('Look', r.look ?? '–', r.course && !['unchanged', 'not known'].includes(r.course) && !r.course.startsWith(r.look.split(' (')[0]) && `, ${r.course}`),
       h('td', { 'data-name': 'Suction', class: r.lost ? 'lost' : '' }, r.suction ?? '–'), cell('Site', r.site ?? '–'),
       h('td', { 'data-name': 'Next', class: r.state === 'overdue' ? 'lost' : '' }, near(r.due, t), r.state === 'overdue' && ' overdue'),
       cell('Removal', items.length && met === items.length ? h('strong', {}, 'review') : `${met} of ${items.length}`)),
@@ -80,7 +80,7 @@ function row(r, x, t) {
 
 const table = (x, t) => h('table', {}, h('thead', {}, h('tr', {}, ['Bed', 'Patient, drain', 'Shift', '24 h', 'Before', 'Look', 'Suction', 'Site', 'Next', 'Removal'].map((w) => h('th', { scope: 'col' }, w)))), x.rows.map((r) => row(r, x, t)));
 
-const key = 'mL net of irrigant; * not the whole of it is known; – nothing charted. Look, suction and site as of the end of the shift. Removal: criteria met, a prompt to review, never an instruction.';
+const key = 'mL net of irrigant; * not the whole of it is known; – nothing charted. Look, suction and site as of the end of the shift, next and removal as of now. Removal: criteria met, a prompt to review, never an instruction.';
 const caution = 'Informs, does not diagnose. Local protocol and the licensed clinician decide. When in doubt, go to the bedside.';
 
 /** show draws the review, and beside it what goes on paper. */

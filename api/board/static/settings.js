@@ -13,7 +13,7 @@ let of;
 export async function load(ward = of ?? '') {
   if (of === ward) return;
   try {
-    const res = await fetch(`settings.json${ward ? `?ward=${encodeURIComponent(ward)}` : ''}`, { credentials: 'omit', signal: AbortSignal.timeout?.(20000) });
+    const res = await fetch(`settings.json${ward ? `?ward=${encodeURIComponent(ward)}` : ''}`, { signal: AbortSignal.timeout?.(20000) });
     if (!res.ok) return;
     Object.assign(settings, await res.json());
   } catch {

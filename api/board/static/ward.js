@@ -1,6 +1,7 @@
 // The ward: what needs a look now, then its drains by the time they are due. One
-// batch asks for what may have changed; the figures of a drain are asked again
-// only when its entries changed.
+// batch asks for what may have changed, and is drawn at once: who, where, when,
+// what is wrong. The entries of a drain are asked for where they are shown, on a
+// phone for the rows that are open, and its figures when its entries changed.
 
 import { acknowledge, answered, calls, concern, learn, waits, worstFirst } from './concern.js';
 import { courseLine, levelOf, reservoir, severity, sign, swatch } from './draw.js';
@@ -45,10 +46,24 @@ export const statusOf = (o) => {
   return c === 'unknown-stale' ? 'unknown' : c;
 };
 
-/** Ward holds what is known of one ward. */
+const questions = (id) => [`Location/${id}/$emptying-due`, `Location/${id}/$escalation-status`];
+
+/** early asks what a ward is drawn from first, before anything else is known of it. */
+export function early(id) {
+  const answer = batch(questions(id));
+  answer.catch(() => {}); // told to whoever awaits it
+  return { began: Date.now(), answer };
+}
+
+const narrow = () => innerWidth < 640;
+
+/** Ward holds what is known of one ward; asked is what early gave. */
 export class Ward {
-  constructor(place) {
+  constructor(place, asked) {
     this.place = place;
+    this.early = asked;
+    this.beds = new Map(place.parts.filter((p) => code(p.physicalType) === 'bd').map((p) => [p.id, p.name]));
+    this.open = new Set(); // rows, on a phone
     this.rows = new Map();
     this.limited = '';
     this.seen = 0; // entries stored up to here, on the service's clock, are known
@@ -64,14 +79,15 @@ export class Ward {
 
   /** refresh asks; it answers the high concerns that were announced since. */
   async refresh() {
-    const loc = `Location/${this.place.id}`;
     const anew = now() - this.full > ANEW;
-    const known = [...this.rows.keys()].filter((id) => this.rows.get(id).drain);
-    const asks = [`${loc}/$emptying-due`, `${loc}/$escalation-status`];
+    const known = [...this.rows.values()].filter((r) => r.loaded).map((r) => r.id);
+    const asks = questions(this.place.id);
     // Deletions do not come with _lastUpdated; all is asked anew now and then.
-    const since = !anew && this.seen && new Date(this.seen - OVERLAP).toISOString(), began = Date.now();
+    const since = !anew && this.seen && new Date(this.seen - OVERLAP).toISOString();
     if (since) for (const part of chunks(known)) asks.push(`Observation?device=${part.map((id) => `Device/${id}`).join(',')}&_lastUpdated=ge${since}&_count=500`);
-    const [due, status, ...changed] = await batch(asks);
+    const { began, answer } = this.early ?? { began: Date.now(), answer: batch(asks) };
+    this.early = undefined;
+    const [due, status, ...changed] = await answer;
     const asked = now() - (Date.now() - began); // the answer has told the service's clock
     this.limited = '';
     if (due instanceof Refused || status instanceof Refused) {
@@ -81,17 +97,13 @@ export class Ward {
       await this.listOnly(anew);
     } else {
       this.take(due, status);
+      this.drawn?.();
     }
-    await this.describe(anew);
-    const ids = [...this.rows.keys()];
-    if (since) {
-      for (const b of changed) if (!(b instanceof Refused)) this.enter(await pages(b));
-      const fresh = ids.filter((id) => !known.includes(id));
-      if (fresh.length) await this.load(fresh);
-    } else {
-      await this.load(ids);
-      this.full = now();
-    }
+    for (const b of changed) if (!(b instanceof Refused)) this.enter(await pages(b));
+    const rows = [...this.rows.values()], shown = (r) => this.all || !narrow() || this.open.has(r.id);
+    if (anew) for (const r of rows) r.loaded &&= shown(r);
+    await Promise.all([this.describe(anew), this.load(rows.filter((r) => shown(r) && (anew || !r.loaded)).map((r) => r.id))]);
+    if (anew) this.full = now();
     this.seen = asked;
     if (!this.limited) await this.compare();
     await learn(this.concerns.flatMap((c) => c.answers.map((a) => a.by)));
@@ -124,6 +136,8 @@ export class Ward {
       const r = this.row(idOf(t.focus));
       now.add(r.id);
       r.due = { place, at: Date.parse(t.restriction?.period?.end ?? ''), state: code(t.businessStatus), label: t.focus?.display, words: t.description?.replace(/^[^:]*: /, '') };
+      // Until describe tells more.
+      if (t.for?.display) r.drain ??= { id: r.id, label: t.focus?.display ?? `Drain ${r.id}`, name: t.for.display, patient: idOf(t.for), bed: this.beds.get(idOf(t.location)), site: '', side: '', brief: true };
     }
     const issues = new Map();
     for (const o of entries(status)) {
@@ -149,12 +163,11 @@ export class Ward {
   }
 
   async describe(anew) {
-    const ids = [...this.rows.values()].filter((r) => anew || !r.drain).map((r) => r.id);
+    const ids = [...this.rows.values()].filter((r) => anew || !r.drain || r.drain.brief).map((r) => r.id);
     if (!ids.length) return;
     const [stays, ...found] = await batch([`Encounter?location=Location/${this.place.id}&status=in-progress&_count=500`,
       ...chunks(ids).map((part) => `Device?_id=${part.join(',')}&_include=Device:patient&_revinclude=DeviceUseStatement:device&_count=200`)]);
-    const names = new Map(this.place.parts.filter((p) => code(p.physicalType) === 'bd').map((p) => [p.id, p.name]));
-    const bed = new Map(stays instanceof Refused ? [] : entries(stays).flatMap((e) => (e.location ?? [])
+    const names = this.beds, bed = new Map(stays instanceof Refused ? [] : entries(stays).flatMap((e) => (e.location ?? [])
       .filter((l) => names.has(idOf(l.location)) && l.status !== 'completed').map((l) => [idOf(e.subject), names.get(idOf(l.location))])));
     for (const b of found) {
       if (b instanceof Refused) throw b;
@@ -173,7 +186,10 @@ export class Ward {
     for (const part of chunks(ids)) {
       list.push(...await pages((await call(`Observation?device=${part.map((id) => `Device/${id}`).join(',')}&date=ge${from}&_count=1000`)).resource));
     }
-    for (const id of ids) this.row(id).readings = new Map();
+    for (const r of ids.map((id) => this.rows.get(id)).filter(Boolean)) {
+      r.readings = new Map();
+      r.loaded = true;
+    }
     this.enter(list);
   }
 
@@ -190,7 +206,7 @@ export class Ward {
    */
   async compare() {
     const todo = [];
-    for (const r of this.rows.values()) {
+    for (const r of [...this.rows.values()].filter((x) => x.loaded)) {
       r.list = [...r.readings.values()].filter((x) => x.counts).sort((a, b) => b.at - a.at);
       const last = r.list.find((x) => x.kind === 'emptying');
       const key = last ? r.list.map((x) => `${x.id}/${x.version}`).join() : '';
@@ -263,7 +279,7 @@ const placed = (d) => d.bed || 'No bed';
 
 /** show draws the ward into the page; called after each refresh and each quarter of a minute. */
 export function show(root, ward) {
-  const t = now(), all = ordered(ward, t), phone = innerWidth < 640;
+  const t = now(), all = ordered(ward, t), phone = narrow();
   const want = fold(ward.find ?? '').split(/\s+/).filter(Boolean);
   const list = all.filter(({ row }) => want.every((w) => fold(who(row.drain)).includes(w)));
   const counts = {}, waiting = all.filter((x) => x.group === 'look').length, late = all.filter((x) => dueWords(x.row.due, t).state === 'overdue').length;
@@ -277,7 +293,6 @@ export function show(root, ward) {
   else if (!list.length) items.push({ key: 'empty', print: 'find', build: () => h('p', { class: 'quiet' }, `No bed or name here matches “${ward.find}”.`) });
   items.push({ key: 'drains', print: '', build: () => h('ol', { class: 'drains' }) });
   patch(root, items);
-  ward.open ??= new Set();
   patch(root.querySelector('ol.drains'), list.map(({ row, group }, i) => {
     const first = i === 0 || list[i - 1].group !== group;
     const heading = first && `${ward.limited ? 'Drains' : groups.find(([g]) => g === group)[1]} ${list.filter((x) => x.group === group).length}`;
@@ -303,12 +318,16 @@ function card(r, t, { ward, group, heading, phone }) {
   const last = list.find((x) => x.kind === 'emptying'), look = list.find((x) => x.look), suction = list.find((x) => x.suction);
   const level = limited ? undefined : r.level ?? 'unknown', lastAt = last?.at ?? r.last, open = !phone || ward.open.has(r.id);
   const fill = levelOf(list, d.capacity ? ml(d.capacity) : settings.capacity, t);
-  const print = JSON.stringify([d, due, level, group, heading, phone, open, r.due?.at, r.concerns, r.totals, last?.id, last?.version, lastAt && ago(t - lastAt), look?.id, suction?.id, fill && Math.round(fill.share), Math.floor(t / HOUR), limited]);
+  const call = r.concerns.filter(waits)[0] ?? r.concerns[0], several = ward.many(r);
+  const print = JSON.stringify(open ? [d, due, level, group, heading, phone, r.due?.at, r.concerns, r.totals, r.loaded, last?.id, last?.version, lastAt && ago(t - lastAt), look?.id, suction?.id, fill && Math.round(fill.share), Math.floor(t / HOUR), limited]
+    : [placed(d), d.name, several && d.label, due.state, due.short, level, group, heading, call?.headline, limited]);
   const toggle = () => {
-    if (!ward.open.delete(r.id)) ward.open.add(r.id);
+    if (!ward.open.delete(r.id)) {
+      ward.open.add(r.id);
+      if (!r.loaded) ward.again();
+    }
     show(document.querySelector('.ward'), ward);
   };
-  const call = r.concerns.filter(waits)[0] ?? r.concerns[0], several = ward.many(r);
   const row = () => h('h3', {}, h('button', { type: 'button', class: 'row', 'aria-expanded': String(open), 'data-focus': `open-${r.id}`, onclick: toggle },
     sign(level ?? 'low'), h('span', { class: 'unseen' }, `${severities[level]?.word ?? ''} `), h('span', { class: 'bed' }, placed(d)), ' ', h('bdi', { class: 'name' }, d.name),
     ' ', h('span', { class: 'one' }, several ? d.label.split(',')[0] : ''), ' ', !limited && h('span', { class: `when ${due.state}` }, due.short), group === 'look' && h('span', { class: 'call' }, r.level === 'unknown' && !call ? 'Nothing charted for a long time' : call?.headline)));
@@ -318,15 +337,16 @@ function card(r, t, { ward, group, heading, phone }) {
       h('div', { class: 'words' }, h('p', { class: 'drain-name' }, phone ? h('a', { href: `#/drain/${r.id}` }, d.label) : d.label, siteWords(d) && ` · ${siteWords(d)}`),
         !limited && h('p', { class: `due ${due.state}` }, due.words, r.due && Number.isFinite(r.due.at) && h('span', { class: 'at' }, ` ${due.state === 'overdue' ? 'since' : 'at'} ${near(r.due.at, t)}`)),
         level === 'unknown' && h('p', { class: 'stale' }, sign('unknown'), ' Stale: ', lastAt ? `nothing charted for ${span(t - lastAt)}` : 'nothing charted', '. Go and look.')),
-      reservoir(fill, settings.fill)),
+      r.loaded && reservoir(fill, settings.fill)),
     !limited && (r.concerns.length ? h('ul', { class: 'concerns', 'aria-label': `Open concerns of ${who(d)}` }, r.concerns.map((c) => h('li', { class: waits(c) ? '' : 'answered' }, severity(c.severity), ' ', h('span', {}, c.headline), answered(c, t) && h('span', { class: 'quiet' }, ` ${answered(c, t)}.`))))
       : level !== 'unknown' && h('p', { class: 'nothing' }, sign('none'), ' No open concern')),
-    h('dl', { class: 'facts' },
+    !r.loaded && h('p', { class: 'quiet' }, 'Asking for its entries…'),
+    r.loaded && h('dl', { class: 'facts' },
       h('div', {}, h('dt', {}, 'Last emptying'), h('dd', {}, last ? [h('strong', {}, last.quantity ? says({ kind: 'emptying', quantity: last.quantity, care: [] }) : 'not measured'), ` ${ago(t - last.at)}`] : 'none in two days')),
       !limited && h('div', {}, h('dt', {}, '24 h to then, against the 24 h before'), h('dd', {}, against(r.totals))),
       h('div', {}, h('dt', {}, 'Appearance'), h('dd', { class: 'look' }, swatch(look?.look), ' ', ...appearance(look && looks[look.look].word, r.totals.fluid))),
       h('div', {}, h('dt', {}, 'Suction'), h('dd', { class: suction?.suction === 'lost' ? 'lost' : '' }, suction ? suctions[suction.suction]?.word ?? suction.suction : 'not charted'))),
-    h('div', { class: 'trace' }, courseLine(list, t), h('p', { class: 'quiet' }, '48 h, mL/h', r.totals.trend)),
+    r.loaded && h('div', { class: 'trace' }, courseLine(list, t), h('p', { class: 'quiet' }, '48 h, mL/h', r.totals.trend)),
     h('p', { class: 'act' }, session.may('c', 'Observation') && h('a', { class: 'button main', href: `#/chart/${r.id}`, 'data-focus': `chart-${r.id}`, 'aria-label': `Chart for ${who(d)}` }, 'Chart'), ' ',
       r.concerns.some(waits) && session.may('u', 'DetectedIssue') && h('button', { type: 'button', 'data-focus': `ack-${r.id}`, 'aria-haspopup': 'dialog', 'aria-label': `Acknowledge for ${who(d)}`, onclick: () => ward.acknowledge(r) }, 'Acknowledge')),
   ];
