@@ -217,7 +217,7 @@ func (b flowBook) balance(w window.Window, s Settings, now time.Time) Balance {
 			line.Preliminary = line.Preliminary || e.Preliminary()
 			v, known := e.Net()
 			if !known {
-				words := fmt.Sprintf("%s: the volume at %s was not measured", label, clock(e.At, zone))
+				words := fmt.Sprintf("%s: the volume at %s was not measured", label, window.Clock(e.At, now.In(zone)))
 				if e.Measured.Absent != "" {
 					words += " (" + e.Measured.Absent + ")"
 				}

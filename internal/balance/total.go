@@ -208,7 +208,7 @@ func (c course) cover(t *Total, touching []Interval) {
 		return
 	}
 	t.InPlace = to.Sub(from)
-	zone := t.Window.Start.Location()
+	now := c.now.In(t.Window.Start.Location())
 	miss := func(start, end time.Time, r Reason, reading, words string) {
 		if s, ok := clip(start, end, from, to); ok {
 			s.Reason, s.Reading, s.Words = r, reading, words
@@ -216,15 +216,15 @@ func (c course) cover(t *Total, touching []Interval) {
 		}
 	}
 	// since is the last thing known of the drain, from which on nothing is.
-	since, sinceWords := c.placed, "no emptying charted since the placement at "+clock(c.placed, zone)
+	since, sinceWords := c.placed, "no emptying charted since the placement at "+window.Clock(c.placed, now)
 	if n := len(c.intervals); n > 0 {
 		first, last := c.intervals[0], c.intervals[n-1].End
 		if c.placed.IsZero() {
 			miss(from, first.Start, StartUnknown, "",
-				"the start of the placement is unknown, and so is the output before the first emptying at "+clock(first.End, zone))
+				"the start of the placement is unknown, and so is the output before the first emptying at "+window.Clock(first.End, now))
 		}
 		if !last.Before(since) {
-			since, sinceWords = last, "no emptying charted since "+clock(last, zone)
+			since, sinceWords = last, "no emptying charted since "+window.Clock(last, now)
 		}
 	} else if c.placed.IsZero() {
 		sinceWords = "no emptying charted, and the start of the placement is unknown"
@@ -236,7 +236,7 @@ func (c course) cover(t *Total, touching []Interval) {
 			}
 			continue
 		}
-		words := "the volume emptied at " + clock(iv.End, zone) + " was not measured"
+		words := "the volume emptied at " + window.Clock(iv.End, now) + " was not measured"
 		lacks := iv.unmeasured()
 		if lacks.Measured.Absent != "" {
 			words += " (" + lacks.Measured.Absent + ")"
@@ -244,7 +244,7 @@ func (c course) cover(t *Total, touching []Interval) {
 		miss(iv.Start, iv.End, NotMeasured, lacks.ID, words)
 	}
 	miss(since, c.now, NoEmptying, "", sinceWords)
-	miss(later(since, c.now), to, NotOver, "", fmt.Sprintf("the window is not over until %s", clock(t.Window.End, zone)))
+	miss(later(since, c.now), to, NotOver, "", fmt.Sprintf("the window is not over until %s", window.Clock(t.Window.End, now)))
 	t.Coverage.SetFrac64(int64(t.Covered), int64(t.InPlace))
 }
 
@@ -256,10 +256,6 @@ func (iv Interval) unmeasured() drain.Entry {
 		}
 	}
 	return drain.Entry{}
-}
-
-func clock(t time.Time, zone *time.Location) string {
-	return t.In(zone).Format("2006-01-02 15:04 -07:00")
 }
 
 // PublishedSums rounds consecutive figures to decimal places for publication so

@@ -34,6 +34,7 @@ import (
 
 	"tidemark/internal/drain"
 	"tidemark/internal/escalate"
+	"tidemark/internal/window"
 )
 
 // Settings say when people are told. All are OURS: no published source.
@@ -539,9 +540,5 @@ func (a *advance) clock(t time.Time) string {
 	if zone == nil {
 		zone = time.UTC
 	}
-	t, now := t.In(zone), a.Now.In(zone)
-	if t.YearDay() == now.YearDay() && t.Year() == now.Year() {
-		return t.Format("15:04")
-	}
-	return t.Format("2 Jan 15:04")
+	return window.Clock(t, a.Now.In(zone))
 }

@@ -21,6 +21,7 @@ import (
 
 	"tidemark/internal/balance"
 	"tidemark/internal/drain"
+	"tidemark/internal/window"
 )
 
 // Settings are what a ward's policy says about emptying.
@@ -99,12 +100,12 @@ func Next(d drain.Drain, entries []drain.Entry, placed time.Time, s Settings, no
 	if emptied.IsZero() {
 		return Due{At: now, Reason: IntervalLimit, Words: "No emptying is charted and the start of the placement is unknown."}
 	}
-	clock := func(t time.Time) string { return clockWords(t, now) }
+	clock := func(t time.Time) string { return window.Clock(t, now) }
 
 	due := Due{
 		At:     emptied.Add(s.Limit),
 		Reason: IntervalLimit,
-		Words:  fmt.Sprintf("%s after %s at %s, the longest time between two emptyings.", hoursText(s.Limit), since, clock(emptied)),
+		Words:  fmt.Sprintf("%s after %s at %s, the longest time between two emptyings.", window.Span(s.Limit), since, clock(emptied)),
 	}
 	capacity := d.Capacity
 	if capacity.Sign() <= 0 {
@@ -120,7 +121,7 @@ func Next(d drain.Drain, entries []drain.Entry, placed time.Time, s Settings, no
 		if after, ok := timeToFill(level, r.rate, s.Limit); ok {
 			due.At, due.Reason = emptied.Add(after), PredictedHalfFull
 			due.Words = fmt.Sprintf("%s of %s expected %s after %s at %s, at %s mL/h (%s).",
-				level, capacity, hoursText(after), since, clock(emptied), drain.ML(r.rate).Text(2), r.words)
+				level, capacity, window.Span(after), since, clock(emptied), drain.ML(r.rate).Text(2), r.words)
 		}
 	}
 	if check, ok := foundFull(entries, emptied, s.fraction()); ok {
@@ -293,26 +294,4 @@ func ids(entries []drain.Entry) []string {
 		}
 	}
 	return ids
-}
-
-// hoursText words a span in whole minutes: "2 h 30 min".
-func hoursText(d time.Duration) string {
-	d = d.Round(time.Minute)
-	hours, minutes := d/time.Hour, d%time.Hour/time.Minute
-	switch {
-	case hours == 0:
-		return fmt.Sprintf("%d min", minutes)
-	case minutes == 0:
-		return fmt.Sprintf("%d h", hours)
-	}
-	return fmt.Sprintf("%d h %d min", hours, minutes)
-}
-
-// clockWords is the time on the ward's clock, with the date where it is not today.
-func clockWords(t, now time.Time) string {
-	t = t.In(now.Location())
-	if t.Year() != now.Year() || t.YearDay() != now.YearDay() {
-		return t.Format("15:04 on 2 Jan")
-	}
-	return t.Format("15:04")
 }

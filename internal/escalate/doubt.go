@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"tidemark/internal/drain"
+	"tidemark/internal/window"
 )
 
 // readingDoubt holds when a reading of the last 24 h can hardly be as charted:
@@ -155,7 +156,7 @@ func (v *view) doubtsOfReading(other *drain.Entry, e drain.Entry) (doubts []doub
 		apart := e.At.Sub(other.At)
 		words := "Two entries at one time: one emptying?"
 		if apart > 0 {
-			words = fmt.Sprintf("Two entries %s apart: one emptying?", spell(apart))
+			words = fmt.Sprintf("Two entries %s apart: one emptying?", window.Span(apart))
 		}
 		add(Figure{"time between two readings", minutes(apart), "min", minutes(v.OneEmptying)}, []drain.Entry{*other, e}, words,
 			fmt.Sprintf("%s at %s and %s at %s may be one emptying entered twice.", ml(other.Measured.Volume), v.at(other.At), ml(volume), v.at(e.At)))

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"tidemark/internal/drain"
+	"tidemark/internal/window"
 )
 
 // darker holds when the latest ranked appearance is darker than the lightest of
@@ -162,9 +163,9 @@ func freshBlood(v *view) *Finding {
 	}
 	slices.Reverse(run)
 	age := run[0].At.Sub(v.stay.Start)
-	headline := fmt.Sprintf("Fresh blood %s after placement", spell(age.Truncate(time.Hour)))
+	headline := fmt.Sprintf("Fresh blood %s after placement", window.Span(age.Truncate(time.Hour)))
 	text := fmt.Sprintf("The fluid was sanguineous at %s, %s after %s, and has not been lighter since. Threshold: %s.",
-		v.at(run[0].At), spell(age), v.placement(), spell(v.FreshBloodAfter))
+		v.at(run[0].At), window.Span(age), v.placement(), window.Span(v.FreshBloodAfter))
 	return v.finding(drain.High, run[0].At, headline, text, run...).
 		figure("time since placement", hours(age), "h", hours(v.FreshBloodAfter))
 }

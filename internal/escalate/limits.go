@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"tidemark/internal/drain"
+	"tidemark/internal/window"
 )
 
 // after is the first instant past a limit.
@@ -34,7 +35,7 @@ func overdue(v *view) *Finding {
 	}
 	severity := drain.Low
 	due := last.Add(v.IntervalLimit)
-	text := fmt.Sprintf("%s, due at %s. Threshold: %s, and %s of grace.", words, v.at(due), spell(v.IntervalLimit), spell(v.Grace))
+	text := fmt.Sprintf("%s, due at %s. Threshold: %s, and %s of grace.", words, v.at(due), window.Span(v.IntervalLimit), window.Span(v.Grace))
 	if v.now.Sub(last) > worse {
 		severity = drain.Moderate
 		text += fmt.Sprintf(" More than %d times the limit.", v.OverdueWorse)
@@ -75,7 +76,7 @@ func stale(v *view) *Finding {
 	if v.now.Sub(from) < span {
 		return nil
 	}
-	text := fmt.Sprintf("%s. Threshold: %s without any entry. Go and look at the drain.", words, spell(span))
+	text := fmt.Sprintf("%s. Threshold: %s without any entry. Go and look at the drain.", words, window.Span(span))
 	var evidence []drain.Entry
 	if n := len(v.entries); n > 0 {
 		evidence = v.entries[n-1:]
@@ -121,8 +122,8 @@ func longDwell(v *view) *Finding {
 	if !v.stay.Charted {
 		from = "at least since " + v.placement()
 	}
-	text := fmt.Sprintf("The drain has been in place %s. Threshold: %s. Ask whether it is still needed.", from, spell(v.DwellLimit))
-	return v.finding(drain.Low, start.Add(v.DwellLimit), "In place for more than "+spell(v.DwellLimit), text).
+	text := fmt.Sprintf("The drain has been in place %s. Threshold: %s. Ask whether it is still needed.", from, window.Span(v.DwellLimit))
+	return v.finding(drain.Low, start.Add(v.DwellLimit), "In place for more than "+window.Span(v.DwellLimit), text).
 		figure("in place since", start.UTC().Format(time.RFC3339), "", "").
 		figure("limit", hours(v.DwellLimit), "h", hours(v.DwellLimit))
 }

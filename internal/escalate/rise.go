@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"tidemark/internal/drain"
+	"tidemark/internal/window"
 )
 
 // outputRise holds when the drain gives more than it did, by more than its own
@@ -53,8 +54,8 @@ func outputRise(v *view) *Finding {
 		d := r.day
 		entries = charted(v.touching(d.from, d.to))
 		headline = fmt.Sprintf("Output up: %s in the last day, %s the day before", about(d.recent), about(d.earlier))
-		text = fmt.Sprintf("Output was %s in the %s up to %s and %s in the %s before: %s more%s.", about(d.recent), spell(v.RiseSpan), v.at(d.to),
-			about(d.earlier), spell(v.RiseSpan), about(d.up()), d.percentWords())
+		text = fmt.Sprintf("Output was %s in the %s up to %s and %s in the %s before: %s more%s.", about(d.recent), window.Span(v.RiseSpan), v.at(d.to),
+			about(d.earlier), window.Span(v.RiseSpan), about(d.up()), d.percentWords())
 		if d.left.Sign() > 0 {
 			text += fmt.Sprintf(" The %s after the tubing was milked are left out.", about(d.left))
 		}
@@ -75,7 +76,7 @@ func outputRise(v *view) *Finding {
 			headline = fmt.Sprintf("Output up: %s at the last emptyings, usually %s", about(rate.net), about(usual))
 		}
 		words := fmt.Sprintf("%s came in the %s up to %s; at the median rate of the %d emptyings before it would have been %s. Threshold: %s times that and %s more%s.",
-			upper(about(rate.net)), spell(span), v.at(last.end), len(rate.before), about(usual), exactly(v.RateFactor), ml(rate.floor), v.scatterWords(rate.scatter))
+			upper(about(rate.net)), window.Span(span), v.at(last.end), len(rate.before), about(usual), exactly(v.RateFactor), ml(rate.floor), v.scatterWords(rate.scatter))
 		if rate.floor.Cmp(v.RateVolume) < 0 {
 			words += " The fluid was darker too."
 		}
@@ -87,8 +88,8 @@ func outputRise(v *view) *Finding {
 	text += netOfIrrigant(entries)
 	f := v.finding(drain.High, r.since, headline, text, entries...)
 	if r.byDay {
-		f.figure("output in the last "+spell(v.RiseSpan), rounded(r.day.recent), "mL", "").
-			figure("output in the "+spell(v.RiseSpan)+" before", rounded(r.day.earlier), "mL", "").
+		f.figure("output in the last "+window.Span(v.RiseSpan), rounded(r.day.recent), "mL", "").
+			figure("output in the "+window.Span(v.RiseSpan)+" before", rounded(r.day.earlier), "mL", "").
 			figure("rise", rounded(r.day.up()), "mL", exactly(v.RiseVolume))
 		if p, ok := r.day.percent(); ok {
 			f.figure("rise in percent", rounded(p), "%", exactly(v.RisePercent))

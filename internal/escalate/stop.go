@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"tidemark/internal/drain"
+	"tidemark/internal/window"
 )
 
 // suddenStop holds when far less came out than the drain's own rate of the 24 h
@@ -24,7 +25,7 @@ func suddenStop(v *view) *Finding {
 		return nil
 	}
 	text := fmt.Sprintf("%s came in the %s up to %s, where %s were to be expected at the rate of the %s before: the drain may be blocked. Threshold: %s %% and %s short.",
-		upper(about(s.low)), spell(s.to.Sub(s.from)), v.at(s.to), about(s.promised), spell(v.StopBefore), exactly(v.StopPercent), ml(v.StopVolume))
+		upper(about(s.low)), window.Span(s.to.Sub(s.from)), v.at(s.to), about(s.promised), window.Span(v.StopBefore), exactly(v.StopPercent), ml(v.StopVolume))
 	severity, evidence := drain.Moderate, charted(s.of)
 	headline := fmt.Sprintf("Output stopped: %s instead of %s", about(s.low), about(s.promised))
 	if signs := v.signs(drain.Leakage, drain.Swelling); len(signs.words) > 0 {

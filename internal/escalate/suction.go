@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"tidemark/internal/drain"
+	"tidemark/internal/window"
 )
 
 // suctionLost holds when the last entry that says anything of the suction says
@@ -41,8 +42,8 @@ func suctionLost(v *view) *Finding {
 		since = losses[n-1].At
 	}
 	text := fmt.Sprintf("Suction was lost and recharged %d times from %s to %s, last recharged at %s. Check it again: this closes when it is found charged %s after that.",
-		len(losses), v.at(of[0].At), v.at(of[len(of)-1].At), v.at(recharged.At), spell(v.LostUntil))
-	headline := fmt.Sprintf("Suction lost %d times in %s", len(losses), spell(v.LostWithin))
+		len(losses), v.at(of[0].At), v.at(of[len(of)-1].At), v.at(recharged.At), window.Span(v.LostUntil))
+	headline := fmt.Sprintf("Suction lost %d times in %s", len(losses), window.Span(v.LostWithin))
 	return v.finding(drain.High, since, headline, text, append(of, recharged)...).
 		figure("times lost", fmt.Sprint(len(losses)), "1", fmt.Sprint(v.LostTimes))
 }

@@ -8,23 +8,16 @@ import (
 	"time"
 
 	"tidemark/internal/drain"
+	"tidemark/internal/window"
 )
 
-// at words an instant on the ward's clock: "14:05", with the date where that is
-// not today's, and with the year where that is not this one.
+// at words an instant on the ward's clock.
 func (v *view) at(t time.Time) string {
 	zone := v.subject.Zone
 	if zone == nil {
 		zone = time.UTC
 	}
-	t, now := t.In(zone), v.now.In(zone)
-	switch {
-	case t.Year() != now.Year():
-		return t.Format("15:04 on 2 Jan 2006")
-	case t.YearDay() != now.YearDay():
-		return t.Format("15:04 on 2 Jan")
-	}
-	return t.Format("15:04")
+	return window.Clock(t, v.now.In(zone))
 }
 
 // dated is a date as at words it.
@@ -33,27 +26,6 @@ var dated = regexp.MustCompile(` on \d{1,2} [A-Z][a-z]{2}( \d{4})?`)
 // Undated takes the dates out of the words of a finding: what differs in nothing
 // else is the same finding, read on another day.
 func Undated(words string) string { return dated.ReplaceAllString(words, "") }
-
-// spell words a span of time in whole minutes: "4 h 15 min", "14 days",
-// "3 days 5 h".
-func spell(d time.Duration) string {
-	const day = 24 * time.Hour
-	d = d.Round(time.Minute)
-	if d >= 3*day {
-		if hours := d % day / time.Hour; hours > 0 {
-			return fmt.Sprintf("%d days %d h", d/day, hours)
-		}
-		return fmt.Sprintf("%d days", d/day)
-	}
-	hours, minutes := d/time.Hour, d%time.Hour/time.Minute
-	switch {
-	case hours == 0:
-		return fmt.Sprintf("%d min", minutes)
-	case minutes == 0:
-		return fmt.Sprintf("%d h", hours)
-	}
-	return fmt.Sprintf("%d h %d min", hours, minutes)
-}
 
 // exactly words a number as charted; a number without a finite decimal to six
 // places.

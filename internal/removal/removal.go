@@ -478,11 +478,7 @@ func (r *review) age() {
 
 // at words an instant on the ward's clock, with the date where it is not today.
 func (r *review) at(t time.Time) string {
-	t, now := t.In(r.cal.Zone), r.now.In(r.cal.Zone)
-	if t.Year() != now.Year() || t.YearDay() != now.YearDay() {
-		return t.Format("15:04 on 2 Jan")
-	}
-	return t.Format("15:04")
+	return window.Clock(t, r.now.In(r.cal.Zone))
 }
 
 // number words an exact number, to 6 places.
