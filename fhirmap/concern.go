@@ -357,9 +357,9 @@ func Provenance(id string, targets []string, by string, informed []string, at ti
 	)
 }
 
-// Correction says who made the next version of an entry from which one, and why
-// where that was said.
-func Correction(id, entry string, from int64, by, reason string, at time.Time) *fhirjson.Node {
+// Correction says who made the next version of an entry from which one, or deleted
+// it, and why where that was said.
+func Correction(id, entry string, from int64, by, reason string, deleted bool, at time.Time) *fhirjson.Node {
 	coded := func(system, code string) *fhirjson.Node {
 		return fhirjson.Obj("coding", fhirjson.Arr(fhirjson.Obj("system", "http://terminology.hl7.org/CodeSystem/"+system, "code", code)))
 	}
@@ -371,7 +371,11 @@ func Correction(id, entry string, from int64, by, reason string, at time.Time) *
 	if reason != "" {
 		n.Set("reason", fhirjson.Arr(fhirjson.Obj("text", reason)))
 	}
-	n.Set("activity", coded("v3-DataOperation", "UPDATE"))
+	activity := "UPDATE"
+	if deleted {
+		activity = "DELETE"
+	}
+	n.Set("activity", coded("v3-DataOperation", activity))
 	n.Set("agent", fhirjson.Arr(fhirjson.Obj("type", coded("provenance-participant-type", "author"), "who", agent(by))))
 	n.Set("entity", fhirjson.Arr(fhirjson.Obj("role", "revision", "what", fhirjson.Obj("reference", VersionReference(entry, from)))))
 	return n

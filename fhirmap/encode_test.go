@@ -237,7 +237,7 @@ func written(tb testing.TB) map[string][]node {
 		"handover":               fhirmap.Handover(shift()),
 		"removal-near":           fhirmap.RemovalReview(near()),
 		"concern":                {fhirmap.Concern(lost(), nil), fhirmap.Concern(closed(), fhirmap.Concern(lost(), nil)), acknowledged()},
-		"provenance":             {fhirmap.Provenance("v1", []string{"DetectedIssue/f1/_history/2", "DetectedIssue/f2/_history/7"}, "Practitioner/n1", []string{"Practitioner/s1"}, now), fhirmap.Correction("v3", "Observation/e6", 1, "Practitioner/n2", "a nought too many", now), fhirmap.Provenance("v2", []string{"DetectedIssue/f1/_history/3"}, "", nil, now)},
+		"provenance":             {fhirmap.Provenance("v1", []string{"DetectedIssue/f1/_history/2", "DetectedIssue/f2/_history/7"}, "Practitioner/n1", []string{"Practitioner/s1"}, now), fhirmap.Correction("v3", "Observation/e6", 1, "Practitioner/n2", "a nought too many", false, now), fhirmap.Provenance("v2", []string{"DetectedIssue/f1/_history/3"}, "", nil, now)},
 	}
 	w["collection"] = []node{fhirmap.Collection("http://here.test/fhir", append(slices.Clone(w["status-device"]), w["status-device"][0]), now)}
 	return w

@@ -20,8 +20,8 @@ import (
 )
 
 // Handover writes the answer to $handover: for each drain, by bed, one Observation
-// of what the shift brought, three totals, a Task with what is due, and the review
-// for removal.
+// of what the shift brought and three totals; for one in place also a Task with
+// what is due, and the review for removal.
 func Handover(a answer.Handover) []*fhirjson.Node {
 	var out []*fhirjson.Node
 	for i := range a.Rows {
@@ -38,6 +38,9 @@ func Handover(a answer.Handover) []*fhirjson.Node {
 			o.Subject, o.Device = ref("Patient", r.Patient), ref("Device", r.Drain.ID)
 			out = append(out, o.tree())
 		}
+		if !r.Removed.IsZero() {
+			continue
+		}
 		out = append(out, EmptyingDue([]answer.DueDrain{r.DueDrain}, a.Now)...)
 		out = append(out, RemovalReview(answer.Review{Drain: r.Drain, Patient: r.Patient, Review: r.Removal, Now: a.Now, Policy: a.Policy, Approved: a.Approved})...)
 	}
@@ -52,7 +55,7 @@ type sheet struct{ answer.Handover }
 
 func (a sheet) row(r *answer.HandoverRow) *obs {
 	o := newObs("handover", "Handover of a drain", "Handover of the "+a.Shift.Label)
-	o.Subject, o.Device = ref("Patient", r.Patient), ref("Device", r.Drain.ID)
+	o.Subject, o.Device = named("Patient", r.Patient, r.Name), named("Device", r.Drain.ID, r.Drain.Label)
 	o.over(a.Shift, a.Zone)
 	if a.AsOf.Before(a.Shift.End) {
 		o.Status = fhir.ObservationStatusPreliminary
@@ -68,6 +71,12 @@ func (a sheet) row(r *answer.HandoverRow) *obs {
 		}
 	}
 	said := func(code, display, words string) { o.add(code, display).ValueString = &words }
+	if bed := cmp.Or(r.Bed.Name, r.Ward.Name); bed != "" {
+		said("bed", "Bed", bed)
+	}
+	if !r.Removed.IsZero() {
+		said("removed", "Drain removed", a.clock(r.Removed))
+	}
 	if e := r.Look; e.Appearance != "" {
 		coded(LOINC, LOINCAppearance, "", string(e.Appearance), a.dated(string(e.Appearance), e.At))
 		rests(e.ID)
@@ -225,7 +234,7 @@ func HandoverTable(h answer.Handover) []byte {
 	var b bytes.Buffer
 	w := csv.NewWriter(&b)
 	_ = w.Write([]string{ // a bytes.Buffer does not fail
-		"bed", "name", "drain", "site", "placed", "shift", "shift_start", "shift_end", "shift_ml", "shift_uncertainty_ml", "shift_complete", "last_24h_ml", "day_before_ml",
+		"bed", "name", "drain", "site", "placed", "removed", "shift", "shift_start", "shift_end", "shift_ml", "shift_uncertainty_ml", "shift_complete", "last_24h_ml", "day_before_ml",
 		"appearance", "course", "suction", "site_signs", "level", "concerns", "corrections", "late_entries", "due", "due_why", "overdue", "removal", "patient", "device",
 	})
 	for i := range a.Rows {
@@ -247,14 +256,18 @@ func HandoverTable(h answer.Handover) []byte {
 		for _, c := range r.Corrections {
 			corrections = append(corrections, a.corrected(c))
 		}
+		due := fmt.Sprint(r.Due.Overdue)
+		if !r.Removed.IsZero() {
+			due = ""
+		}
 		line := []string{
-			cmp.Or(r.Bed.Name, r.Ward.Name), r.Name, cmp.Or(r.Drain.Label, r.Drain.ID), strings.TrimSpace(r.Side + " " + r.Site), stamp(r.Placed),
+			cmp.Or(r.Bed.Name, r.Ward.Name), r.Name, cmp.Or(r.Drain.Label, r.Drain.ID), strings.TrimSpace(r.Side + " " + r.Site), stamp(r.Placed), stamp(r.Removed),
 			a.Shift.Label, stamp(a.Shift.Start), stamp(a.Shift.End), volume(r.Shift), u, fmt.Sprint(!r.Shift.Preliminary), volume(r.Last), volume(r.Before),
 			string(r.Look.Appearance), r.Course, string(r.Suction.Suction), "", r.Level, strings.Join(concerns, "; "), strings.Join(corrections, "; "), strings.Join(a.late(r), "; "),
-			stamp(r.Due.At), r.Due.Words, fmt.Sprint(r.Due.Overdue), met(r.Removal), r.Patient, r.Drain.ID,
+			stamp(r.Due.At), r.Due.Words, due, met(r.Removal), r.Patient, r.Drain.ID,
 		}
 		if r.Seen.Assessed {
-			line[16] = signWords(r.Seen)
+			line[17] = signWords(r.Seen)
 		}
 		for k := range line {
 			line[k] = Neutral(line[k])
@@ -272,6 +285,9 @@ func met(r removal.Review) string {
 		if i.State == removal.Met {
 			n++
 		}
+	}
+	if len(r.Items) == 0 {
+		return ""
 	}
 	return fmt.Sprintf("%d of %d criteria met", n, len(r.Items))
 }

@@ -99,11 +99,13 @@ type Handover struct {
 	Approved    string
 }
 
-// HandoverRow is one drain in place. What it holds of the fluid, the suction and
+// HandoverRow is one drain in place, or one removed since the shift began, of which
+// nothing is due and no review is made. What it holds of the fluid, the suction and
 // the site is as of the end of the shift; the due time and the review are of now.
 type HandoverRow struct {
 	DueDrain
 	Placed              time.Time     // zero: not known
+	Removed             time.Time     // zero: in place
 	Shift, Last, Before balance.Total // the shift; the 24 h to AsOf; the 24 h before those
 	Look, Suction, Seen drain.Entry   // the last entries that tell the look, the suction and the site; zero: none
 	Course              string        // of the looks of the two days

@@ -13,23 +13,31 @@ import (
 )
 
 // corrections adds a Provenance to the writes for each entry that this step
-// corrects: where a figure or a look changes, and where another person than the
-// one who charted it changes anything. Without it the history would tell that an
+// corrects: where a figure or a look changes, where another person than the one who
+// charted it changes anything, and where it is deleted. Without it the history would tell that an
 // entry was changed, and nobody who did it or why.
 func (s *Service) corrections(writes []store.Write, ps []prepared, altered []string, now time.Time) ([]store.Write, error) {
 	for i := range ps {
 		p := &ps[i]
-		if p.By == "" || p.before.Entry == nil || p.facts.Entry == nil || bytes.Equal(writes[i].Body.JSON, p.was.Body.JSON) {
+		if p.By == "" || p.before.Entry == nil {
 			continue
 		}
-		if p.By == p.before.Entry.DoneBy && !slices.Contains(altered, p.Key.ID) {
+		deleted := p.Method == store.Delete
+		if !deleted && (p.facts.Entry == nil || bytes.Equal(writes[i].Body.JSON, p.was.Body.JSON)) {
 			continue
 		}
-		before, err := fhirjson.Parse(p.was.Body.JSON)
-		if err != nil {
-			return nil, err
+		if !deleted && p.By == p.before.Entry.DoneBy && !slices.Contains(altered, p.Key.ID) {
+			continue
 		}
-		n := fhirmap.Correction(NewID(), p.Key.String(), p.was.Number, p.By, addedNotes(before, p.Resource), now)
+		reason := ""
+		if !deleted {
+			before, err := fhirjson.Parse(p.was.Body.JSON)
+			if err != nil {
+				return nil, err
+			}
+			reason = addedNotes(before, p.Resource)
+		}
+		n := fhirmap.Correction(NewID(), p.Key.String(), p.was.Number, p.By, reason, deleted, now)
 		if err := s.check(n); err != nil {
 			return nil, err
 		}

@@ -101,4 +101,7 @@ func TestCorrectionLeavesProvenance(t *testing.T) {
 	if v, err := h.db.Read(context.Background(), store.Key{Type: "Observation", ID: "e1"}); err != nil || v.Number != 6 {
 		t.Error(v.Number, err)
 	}
+	h.at(6)
+	h.commit(Change{Key: store.Key{Type: "Observation", ID: "e1"}, Method: store.Delete, By: "Practitioner/n3"})
+	want("deleted", first, second, third, "Practitioner/n3 revision Observation/e1/_history/6 to Observation/e1/_history/7")
 }

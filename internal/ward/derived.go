@@ -525,7 +525,14 @@ func (s *Service) due(ctx context.Context, c *course, walks []drain.Walk, now ti
 }
 
 func (c *course) dueDrain(walks []drain.Walk, now time.Time) answer.DueDrain {
-	row := answer.DueDrain{Drain: c.drain, Patient: c.patient(now), Zone: c.settings.Calendar.Zone, Due: c.next(walks, now)}
+	row := c.row(now)
+	row.Due = c.next(walks, now)
+	return row
+}
+
+// row says which drain it is, of whom, and where in the body.
+func (c *course) row(now time.Time) answer.DueDrain {
+	row := answer.DueDrain{Drain: c.drain, Patient: c.patient(now), Zone: c.settings.Calendar.Zone}
 	if p, ok := c.placement(now); ok {
 		row.Site, row.Side = p.Site, p.Side
 	}

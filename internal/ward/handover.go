@@ -14,6 +14,7 @@ import (
 	"tidemark/internal/drain"
 	"tidemark/internal/fault"
 	"tidemark/internal/fhirjson"
+	"tidemark/internal/policy"
 	"tidemark/internal/removal"
 	"tidemark/internal/search"
 	"tidemark/internal/store"
@@ -65,8 +66,9 @@ func (a Shift) in(cal window.Calendar, now time.Time) (window.Window, error) {
 	return cal.ShiftOf(running.Start.Add(-time.Nanosecond)), nil
 }
 
-// Handover answers $handover: the drains in place on a ward, or of a patient, with
-// what the shift brought. What it reads does not grow with the length of a stay.
+// Handover answers $handover: the drains in place on a ward, or of a patient, and
+// those removed there since the shift began, with what the shift brought. What it
+// reads does not grow with the length of a stay.
 func (s *Service) Handover(ctx context.Context, of store.Key, asked Shift, a balance.Attribution) (answer.Handover, error) {
 	now := s.Now()
 	out := answer.Handover{Type: of.Type, ID: of.ID, Attribution: a, Now: now}
@@ -89,6 +91,34 @@ func (s *Service) Handover(ctx context.Context, of store.Key, asked Shift, a bal
 		out.Name = here[0].Name
 	}
 	var courses []course
+	begin := func(p policy.Settings) (err error) {
+		if out.Shift, err = asked.in(p.Calendar, now); err != nil {
+			return err
+		}
+		if out.AsOf = out.Shift.End; out.AsOf.After(now) {
+			out.AsOf = upTo(now)
+		}
+		out.Zone, out.Policy, out.Approved = p.Calendar.Zone, p.Version, p.Approved
+		return nil
+	}
+	add := func(c *course, walks []drain.Walk) error {
+		row, err := s.handover(ctx, c, &out, walks)
+		if err != nil {
+			return err
+		}
+		around := places
+		if around == nil {
+			if around, err = s.around(ctx, c.where.Place); err != nil {
+				return err
+			}
+		}
+		if err := s.bedside(ctx, &row.DueDrain, around, c.where.Place); err != nil {
+			return err
+		}
+		out.Rows = append(out.Rows, row)
+		courses = append(courses, *c)
+		return nil
+	}
 	for some := range slices.Chunk(drains, readAhead) {
 		part, stays, walks, err := s.lately(ctx, some, handoverEntries, now)
 		if err != nil {
@@ -103,30 +133,13 @@ func (s *Service) Handover(ctx context.Context, of store.Key, asked Shift, a bal
 				continue
 			}
 			if len(courses) == 0 { // the calendar is the ward's, and the policy the first drain's
-				if out.Shift, err = asked.in(c.settings.Calendar, now); err != nil {
-					return out, err
-				}
-				out.AsOf = out.Shift.End
-				if out.AsOf.After(now) {
-					out.AsOf = upTo(now)
-				}
-				out.Zone, out.Policy, out.Approved = c.settings.Calendar.Zone, c.settings.Version, c.settings.Approved
-			}
-			row, err := s.handover(ctx, c, &out, walks)
-			if err != nil {
-				return out, err
-			}
-			around := places
-			if around == nil {
-				if around, err = s.around(ctx, c.where.Place); err != nil {
+				if err := begin(c.settings); err != nil {
 					return out, err
 				}
 			}
-			if err := s.bedside(ctx, &row.DueDrain, around, c.where.Place); err != nil {
+			if err := add(c, walks); err != nil {
 				return out, err
 			}
-			out.Rows = append(out.Rows, row)
-			courses = append(courses, *c)
 		}
 	}
 	if len(courses) == 0 {
@@ -134,10 +147,40 @@ func (s *Service) Handover(ctx context.Context, of store.Key, asked Shift, a bal
 		if err := s.settle(ctx, &whole, now); err != nil {
 			return out, err
 		}
-		out.Zone, out.Policy, out.Approved = whole.settings.Calendar.Zone, whole.settings.Version, whole.settings.Approved
-		out.AsOf = now
-		out.Shift, err = asked.in(whole.settings.Calendar, now)
-		return out, err
+		if err := begin(whole.settings); err != nil {
+			return out, err
+		}
+	}
+	if of.Type == "Location" {
+		if drains, err = s.removedSince(ctx, out.Shift.Start); err != nil {
+			return out, err
+		}
+	}
+	for some := range slices.Chunk(drains, readAhead) {
+		part, stays, walks, err := s.lately(ctx, some, handoverEntries, now)
+		if err != nil {
+			return out, err
+		}
+		for i := range part {
+			c := &part[i]
+			_, end := c.span(now)
+			if c.inPlace(now) || end.Before(out.Shift.Start) || of.Type == "Patient" && c.patient(now) != of.ID {
+				continue
+			}
+			// Where it was until it was removed.
+			if err := s.settleBy(ctx, c, ofPatient(stays, c.patient(now)), end.Add(-time.Nanosecond)); err != nil {
+				return out, err
+			}
+			if of.Type == "Location" && !places.has(c.where.Place) {
+				continue
+			}
+			if err := add(c, walks); err != nil {
+				return out, err
+			}
+		}
+	}
+	if len(courses) == 0 {
+		return out, nil
 	}
 	if err := s.changed(ctx, &out, courses); err != nil {
 		return out, err
@@ -145,6 +188,43 @@ func (s *Service) Handover(ctx context.Context, of store.Key, asked Shift, a bal
 	slices.SortStableFunc(out.Rows, func(a, b answer.HandoverRow) int {
 		return cmp.Or(byNumber(a.Ward.Name, b.Ward.Name), byNumber(a.Bed.Name, b.Bed.Name), byNumber(a.Drain.Label, b.Drain.Label), cmp.Compare(a.Drain.ID, b.Drain.ID))
 	})
+	return out, nil
+}
+
+// removedSince are the drains whose removal was charted since then, and which may
+// have been removed since.
+func (s *Service) removedSince(ctx context.Context, from time.Time) ([]drain.Drain, error) {
+	q, err := s.find("DeviceUseStatement", "status", "completed", "_lastUpdated", "ge"+utc(from))
+	if err != nil {
+		return nil, err
+	}
+	var out []drain.Drain
+	for next := true; next; next = q.Cursor != "" {
+		page, err := s.store.Search(ctx, q)
+		if err != nil {
+			return nil, err
+		}
+		for _, v := range page.Matches {
+			n, err := fhirjson.Parse(v.Body.JSON)
+			if err != nil {
+				return nil, fault.Wrap(err, "read "+v.Key.String())
+			}
+			f, _ := s.decode(n)
+			if f.Placement == nil || f.Placement.End.Before(from) || slices.ContainsFunc(out, func(d drain.Drain) bool { return d.ID == f.Placement.Drain }) {
+				continue
+			}
+			of, err := s.store.Drains(ctx, store.DrainQuery{Patient: f.Placement.Patient})
+			if err != nil {
+				return nil, err
+			}
+			for _, d := range of {
+				if d.ID == f.Placement.Drain {
+					out = append(out, d)
+				}
+			}
+		}
+		q.Cursor = page.Next
+	}
 	return out, nil
 }
 
@@ -179,7 +259,11 @@ func (s *Service) handover(ctx context.Context, c *course, out *answer.Handover,
 		c.unmeasureFirst()
 	}
 	c.entries = slices.DeleteFunc(slices.Clone(c.entries), func(e drain.Entry) bool { return e.Patient != patient || e.At.Before(placed) })
-	row.DueDrain, row.Placed = c.dueDrain(walks, now), placed
+	if row.Placed = placed; c.inPlace(now) {
+		row.DueDrain = c.dueDrain(walks, now)
+	} else {
+		row.DueDrain, row.Removed = c.row(now), removed
+	}
 	t := balance.Totals(c.entries, placed, removed, []window.Window{out.Shift, last, before}, out.Attribution, c.settings.Balance, upTo(now))
 	row.Shift, row.Last, row.Before = t[0], t[1], t[2]
 	var looks []drain.Entry
@@ -219,6 +303,9 @@ func (s *Service) handover(ctx context.Context, c *course, out *answer.Handover,
 		}
 	}
 	row.Level = concern.Level(open)
+	if !row.Removed.IsZero() {
+		return row, nil
+	}
 	row.Removal = removal.Check(c.settings.Removal, c.subject(), holding(open), c.settings.Calendar, c.settings.Balance, now)
 	return row, nil
 }

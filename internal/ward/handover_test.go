@@ -116,6 +116,39 @@ func TestHandover(t *testing.T) {
 	}
 }
 
+// A drain removed since the shift began is still in its handover, with its output
+// and where it was; nothing of it is due. One removed before is not.
+func TestHandoverRemoved(t *testing.T) {
+	h := newHospital(t)
+	h.put(fhirjson.Obj("resourceType", "Location", "id", "w1", "name", "Ward 1"), bed("b1", "Bed 1", "w1"), stayIn("p1", "b1"))
+	h.put(device("d2"), placement("d2", "p1", t0), device("d3"), placement("d3", "p1", t0))
+	h.at(6)
+	h.put(emptying("e1", 6, "40"), with(emptying("e2", 6, "30"), "device", reference("Device", "d2")), with(emptying("e3", 6, "20"), "device", reference("Device", "d3")))
+	h.at(10) // still the day shift, which ends 11 h after t0
+	h.put(removed(placement("d3", "p1", t0), "completed", t0.Add(span(9.5))), with(device("d3"), "status", fhirjson.Str("inactive")))
+	h.at(20) // the night shift
+	h.put(with(emptying("e4", 20, "7", looks("serous")), "device", reference("Device", "d2")))
+	h.put(removed(placement("d2", "p1", t0), "completed", t0.Add(span(20.5))), with(device("d2"), "status", fhirjson.Str("inactive")))
+	h.at(22)
+	for _, of := range []store.Key{w1, {Type: "Patient", ID: "p1"}} {
+		out := h.handover(of, Shift{Name: Current})
+		if len(out.Rows) != 2 || out.Rows[0].Drain.ID != "d1" || out.Rows[1].Drain.ID != "d2" {
+			t.Fatalf("%v: %+v", of, out.Rows)
+		}
+		r := out.Rows[1]
+		if !r.Removed.Equal(t0.Add(span(20.5))) || r.Shift.Net.String() != "7 mL" || r.Last.Net.String() != "37 mL" || r.Bed.Name != "Bed 1" || r.Patient != "p1" || !r.Due.At.IsZero() || r.Removal.Items != nil {
+			t.Errorf("%v: %+v", of, r)
+		}
+		if !out.Rows[0].Removed.IsZero() || out.Rows[0].Due.At.IsZero() {
+			t.Errorf("%v: %+v", of, out.Rows[0])
+		}
+		// In review of the day both others had their output.
+		if day := h.handover(of, Shift{Name: Previous}); len(day.Rows) != 3 || day.Rows[2].Shift.Net.String() != "20 mL" || day.Rows[1].Shift.Net.String() != "30 mL" {
+			t.Errorf("%v: %+v", of, day.Rows)
+		}
+	}
+}
+
 // counting is a store that counts what is read of it.
 type counting struct {
 	Store

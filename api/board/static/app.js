@@ -138,6 +138,11 @@ async function tick() {
   } catch (err) {
     if (mine !== turn) return;
     if (err.status === 401) return;
+    if (err instanceof Refused && [404, 410].includes(err.status)) { // what the page is about is not there
+      page.close?.();
+      page = none;
+      return not(err);
+    }
     if (!(err instanceof Unreachable || err instanceof Refused)) console.error(err);
     failing ??= now();
     problem = err instanceof Unreachable ? '' : err.message;
@@ -343,6 +348,11 @@ function remember(id) {
 
 const land = () => { scrollTo(0, 0); main.querySelector('h1')?.focus({ preventScroll: true }); };
 
+/** not says on the page why there is nothing to show. */
+function not(err) {
+  put(main, h('h1', { tabindex: '-1' }, 'This cannot be shown'), h('p', { class: 'problem' }, err.message), h('p', {}, h('button', { type: 'button', onclick: route }, 'Try again'), ' ', h('a', { href: '#/places' }, 'Choose a ward')));
+}
+
 let asked = 0;
 async function route() {
   const [, name = '', ...rest] = location.hash.split('/'), arg = rest.join('/');
@@ -368,7 +378,7 @@ async function route() {
   } catch (err) {
     if (mine !== asked || err.status === 401) return undefined;
     if (!(err instanceof Unreachable || err instanceof Refused)) console.error(err);
-    put(main, h('h1', { tabindex: '-1' }, 'This cannot be shown'), h('p', { class: 'problem' }, err.message), h('p', {}, h('button', { type: 'button', onclick: route }, 'Try again'), ' ', h('a', { href: '#/places' }, 'Choose a ward')));
+    not(err);
     failing = err instanceof Unreachable ? failing ?? now() : undefined;
     connection();
     // A wall screen must come back by itself, and whoever waits at a bedside soon.

@@ -35,7 +35,7 @@ export class Handover {
       this.to = Date.parse(o.effectivePeriod.end);
       this.label = o.code.text.replace(/^Handover of the /, '');
       rows.set(idOf(o.device), {
-        id: idOf(o.device), level: statusOf(o), look: said('72290-0')[0], course: said('appearance-course')[0], suction: said('suction-state')[0], lost: code(component(o, 'suction-state')?.valueCodeableConcept) === 'lost', site: said('drain-site-assessment')[0],
+        id: idOf(o.device), label: o.device.display ?? `Drain ${idOf(o.device)}`, name: o.subject?.display ?? 'Patient not readable', bed: said('bed')[0], removed: said('removed')[0], level: statusOf(o), look: said('72290-0')[0], course: said('appearance-course')[0], suction: said('suction-state')[0], lost: code(component(o, 'suction-state')?.valueCodeableConcept) === 'lost', site: said('drain-site-assessment')[0],
         concerns: (o.component ?? []).filter((c) => ['fluid', 'function', 'site', 'charting', 'dwell'].includes(code(c.code))).map((c) => ({ severity: code(c.valueCodeableConcept), words: c.valueCodeableConcept.text })),
         corrections: said('correction'), late: said('late-entry'), totals: [], notes: (o.note ?? []).slice(1).map((n) => n.text),
       });
@@ -43,7 +43,7 @@ export class Handover {
     for (const o of all) {
       const r = rows.get(idOf(o.resourceType === 'Task' ? o.focus : o.device));
       if (!r) continue;
-      if (o.resourceType === 'Task') Object.assign(r, { label: o.focus.display, name: o.for?.display ?? 'Patient not readable', bed: o.location?.display, due: Date.parse(o.restriction.period.end), state: code(o.businessStatus) });
+      if (o.resourceType === 'Task') Object.assign(r, { due: Date.parse(o.restriction.period.end), state: code(o.businessStatus) });
       else if (code(o.code)?.startsWith('drain-output-total')) r.totals.push(o);
       else if (code(o.code) === 'removal-review') r.review = o;
     }
@@ -67,14 +67,14 @@ function row(r, x, t) {
     }),
     ...r.corrections.map((w) => [h('b', {}, 'Corrected '), named(w)]), r.late.length > 0 && [h('b', {}, 'Late '), r.late.join('; ')], ...r.notes,
   ].filter(Boolean);
-  return h('tbody', { class: r.level },
+  return h('tbody', { class: r.removed ? 'removed' : r.level },
     h('tr', {}, h('th', { scope: 'row' }, h('span', { class: 'bed' }, r.bed ?? '–')),
       cell('', h('a', { href: `#/drain/${r.id}` }, h('bdi', {}, r.name)), ' ', h('span', { class: 'drain-of' }, r.label)),
       cell('This shift, mL', volume(shift)), cell('Last 24 h, mL', volume(last)), cell('Day before, mL', volume(before)),
       cell('Look', r.look ?? '–', r.course && !['unchanged', 'not known'].includes(r.course) && !r.course.startsWith(r.look.split(' (')[0]) && `, ${r.course}`),
       h('td', { 'data-name': 'Suction', class: r.lost ? 'lost' : '' }, r.suction ?? '–'), cell('Site', r.site ?? '–'),
-      h('td', { 'data-name': 'Next', class: r.state === 'overdue' ? 'lost' : '' }, near(r.due, t), r.state === 'overdue' && ' overdue'),
-      cell('Removal', items.length && met === items.length ? h('strong', {}, 'review') : `${met} of ${items.length}`)),
+      h('td', { 'data-name': 'Next', class: r.state === 'overdue' ? 'lost' : '' }, r.removed ? `removed ${r.removed}` : near(r.due, t), r.state === 'overdue' && ' overdue'),
+      cell('Removal', r.removed ? '–' : items.length && met === items.length ? h('strong', {}, 'review') : `${met} of ${items.length}`)),
     notes.length > 0 && h('tr', { class: 'more' }, h('td', { colspan: 10 }, h('ul', {}, notes.map((n) => h('li', {}, n))))));
 }
 
@@ -94,7 +94,7 @@ export function show(root, x) {
   }
   const words = x.label.replace(/^\S+ /, ''), shift = `${words[0].toUpperCase()}${words.slice(1)} of ${date(x.from)}, ${time(x.from)} to ${time(x.to)}`, running = x.to > t;
   const open = x.rows.filter((r) => r.concerns.length).length, link = (to, words) => h('a', { class: 'button', href: `#/handover/${x.place.id}${to}` }, words);
-  put(root, h('h1', { tabindex: '-1' }, `Handover, ${x.place.name}`), h('p', {}, h('strong', {}, shift), running && ' (not over)', ` · as of ${clock(x.asked, t)} · ${x.rows.length} drains, ${open} with a concern`),
+  put(root, h('h1', { tabindex: '-1' }, `Handover, ${x.place.name}`), h('p', {}, h('strong', {}, shift), running && ' (not over)', ` · as of ${clock(x.asked, t)} · ${x.rows.filter((r) => !r.removed).length} drains, ${open} with a concern`),
     h('p', { class: 'act' }, link('?shift=current', 'This shift'), link('?shift=previous', 'The shift before'), h('button', { type: 'button', onclick: () => print_() }, 'Print'), h('a', { class: 'button', href: `#/ward/${x.place.id}` }, 'Back to the ward')),
     h('div', { class: 'handover' }, table(x, t)), h('p', { class: 'quiet' }, key),
     h('div', { class: 'paper', 'aria-hidden': 'true' }, h('div', { class: 'sheet-a4' },
