@@ -355,7 +355,7 @@ function not(err) {
 
 let asked = 0;
 async function route() {
-  const [, name = '', ...rest] = location.hash.split('/'), arg = rest.join('/');
+  const address = location.hash, [, name = '', ...rest] = address.split('/'), arg = rest.join('/');
   const mine = ++asked;
   page.close?.();
   page = none;
@@ -367,7 +367,8 @@ async function route() {
   try {
     await load();
     const made = await (routes[name] ?? routes[''])(decodeURIComponent(arg));
-    if (mine !== asked) return made.close?.();
+    // Where the address has changed, the event that tells so is on its way.
+    if (mine !== asked || location.hash !== address) return made.close?.();
     page = made;
     failing = undefined;
     again = SOON;
