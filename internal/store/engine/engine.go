@@ -115,12 +115,3 @@ func ReadCursor(text string, sum []byte, place any) error {
 
 // PageSize is a page size within the limits.
 func PageSize(count int) int { return min(max(count, 1), store.MaxPage) }
-
-// Millis is the first millisecond that does not lie before t.
-func Millis(t time.Time) int64 {
-	m := t.UnixMilli()
-	if t.Nanosecond()%1e6 != 0 {
-		m++
-	}
-	return m
-}

@@ -145,10 +145,10 @@ func auditFilter(q store.AuditQuery, m *auditMark) (bson.D, string) {
 	}
 	var at bson.D
 	if !q.From.IsZero() {
-		at = append(at, is("$gte", bound(q.From, 0)))
+		at = append(at, is("$gte", engine.Bound(q.From, 0)))
 	}
 	if !q.To.IsZero() {
-		at = append(at, is("$lt", bound(q.To, 0)))
+		at = append(at, is("$lt", engine.Bound(q.To, 0)))
 	}
 	if m != nil {
 		// $lte bounds the walk, $or ends it at the record.
@@ -176,7 +176,7 @@ func (s *Store) DropAudit(ctx context.Context, before time.Time) (int, error) {
 	defer leave()
 	total := 0
 	for {
-		old, err := list[record](ctx, s, audits, "time", bson.D{is("at", bson.D{is("$lt", bound(before, 0))})}, options.Find().SetSort(bson.D{is("at", -1), is("_id", -1)}).SetLimit(dropStep).SetProjection(bson.D{is("_id", 1)}))
+		old, err := list[record](ctx, s, audits, "time", bson.D{is("at", bson.D{is("$lt", engine.Bound(before, 0))})}, options.Find().SetSort(bson.D{is("at", -1), is("_id", -1)}).SetLimit(dropStep).SetProjection(bson.D{is("_id", 1)}))
 		if err != nil {
 			return total, wrap(ctx, err, "delete audit records")
 		}

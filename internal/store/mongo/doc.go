@@ -138,7 +138,8 @@
 // are told soon: an election may take longer, and they are then refused with
 // Retry-After. The pool has the driver's 100
 // connections a process unless the URL says otherwise (maxPoolSize): calls are
-// short, and waiting for one counts against the deadline. Implicit sessions are
+// short, and waiting for one counts against the deadline. States have four of their
+// own, so that a lease is renewed however busy the others are. Implicit sessions are
 // enough, since everything that must see an own write reads the primary.
 //
 // # Indexes and shards

@@ -13,6 +13,7 @@ import (
 
 	"tidemark/internal/drain"
 	"tidemark/internal/store"
+	"tidemark/internal/store/engine"
 )
 
 // Kinds of projections.
@@ -148,7 +149,7 @@ type walkDoc struct {
 // factOf builds the projection of a version. Its id and version are the
 // resource's, whatever the fact says.
 func factOf(id string, number int64, f store.Facts) *fact {
-	start := func(t time.Time) int64 { return bound(t, math.MinInt64) }
+	start := func(t time.Time) int64 { return engine.Bound(t, math.MinInt64) }
 	switch {
 	case f.Entry != nil:
 		e := f.Entry
@@ -170,19 +171,19 @@ func factOf(id string, number int64, f store.Facts) *fact {
 	case f.Placement != nil:
 		p := f.Placement
 		return &fact{Kind: placementKind, ID: id, Drain: p.Drain, Patient: p.Patient, At: start(p.Start), Open: p.End.IsZero(),
-			Placement: &placementDoc{string(p.Status), micros(p.Start), micros(p.End), p.Site, p.Side}}
+			Placement: &placementDoc{string(p.Status), engine.Micros(p.Start), engine.Micros(p.End), p.Site, p.Side}}
 	case f.Concern != nil:
 		c := f.Concern
-		x := &concernDoc{Version: number, Kind: c.Kind, Severity: string(c.Severity), Since: micros(c.Since), Until: micros(c.Until), Withdrawn: c.Withdrawn, Headline: c.Headline,
-			Announced: micros(c.Announced.At), Reason: c.Announced.Reason, Policy: c.Policy, Acknowledged: micros(c.Acknowledged.At), AcknowledgedBy: c.Acknowledged.By,
+		x := &concernDoc{Version: number, Kind: c.Kind, Severity: string(c.Severity), Since: engine.Micros(c.Since), Until: engine.Micros(c.Until), Withdrawn: c.Withdrawn, Headline: c.Headline,
+			Announced: engine.Micros(c.Announced.At), Reason: c.Announced.Reason, Policy: c.Policy, Acknowledged: engine.Micros(c.Acknowledged.At), AcknowledgedBy: c.Acknowledged.By,
 			AtSeverity: string(c.Acknowledged.Severity), AtHigh: c.Acknowledged.High, Void: c.Acknowledged.Void}
 		for _, e := range c.Evidence {
-			x.Evidence = append(x.Evidence, evidenceDoc{e.Rule, string(e.Severity), micros(e.Since), e.Text, e.Readings})
+			x.Evidence = append(x.Evidence, evidenceDoc{e.Rule, string(e.Severity), engine.Micros(e.Since), e.Text, e.Readings})
 		}
 		return &fact{Kind: concernKind, ID: id, Drain: c.Drain, Patient: c.Patient, At: start(c.Since), Open: c.Open(), Concern: x}
 	case f.Stay != nil:
 		x := f.Stay
-		out := &fact{Kind: stayKind, ID: id, Patient: x.Patient, At: start(x.Start), Open: x.Open, Stay: &stayDoc{x.Places, micros(x.Start), x.Finished, micros(x.End)}}
+		out := &fact{Kind: stayKind, ID: id, Patient: x.Patient, At: start(x.Start), Open: x.Open, Stay: &stayDoc{x.Places, engine.Micros(x.Start), x.Finished, engine.Micros(x.End)}}
 		if n := len(x.Places); n > 0 {
 			out.Place = x.Places[n-1]
 		}
@@ -191,7 +192,7 @@ func factOf(id string, number int64, f store.Facts) *fact {
 		return &fact{Kind: placeKind, ID: id, Place: f.Place.PartOf, Name: f.Place.Name, Physical: f.Place.Kind}
 	case f.Walk != nil:
 		w := f.Walk
-		return &fact{Kind: walkKind, ID: id, Patient: w.Patient, At: start(w.Start), Open: w.Open, Walk: &walkDoc{micros(w.Start), micros(w.End)}}
+		return &fact{Kind: walkKind, ID: id, Patient: w.Patient, At: start(w.Start), Open: w.Open, Walk: &walkDoc{engine.Micros(w.Start), engine.Micros(w.End)}}
 	}
 	return nil
 }
@@ -237,21 +238,21 @@ func (f *fact) drain() drain.Drain {
 
 func (f *fact) placement() drain.Placement {
 	p := f.Placement
-	return drain.Placement{ID: f.ID, Drain: f.Drain, Patient: f.Patient, Status: drain.PlacementStatus(p.Status), Start: moment(p.Start), End: moment(p.End), Site: p.Site, Side: p.Side}
+	return drain.Placement{ID: f.ID, Drain: f.Drain, Patient: f.Patient, Status: drain.PlacementStatus(p.Status), Start: engine.Moment(p.Start), End: engine.Moment(p.End), Site: p.Site, Side: p.Side}
 }
 
 func (f *fact) concern() drain.Concern {
 	if x := f.Finding; x != nil {
-		c := drain.Concern{ID: f.ID, Version: x.Version, Drain: f.Drain, Patient: f.Patient, Kind: x.Rule, Severity: drain.Severity(x.Severity), Since: moment(x.Since), Until: moment(x.Until),
+		c := drain.Concern{ID: f.ID, Version: x.Version, Drain: f.Drain, Patient: f.Patient, Kind: x.Rule, Severity: drain.Severity(x.Severity), Since: engine.Moment(x.Since), Until: engine.Moment(x.Until),
 			Withdrawn: x.Withdrawn, Headline: x.Text, Policy: x.Policy}
-		return c.OfFinding(x.Evidence, moment(x.Acknowledged), moment(x.Announced))
+		return c.OfFinding(x.Evidence, engine.Moment(x.Acknowledged), engine.Moment(x.Announced))
 	}
 	x := f.Concern
-	c := drain.Concern{ID: f.ID, Version: x.Version, Drain: f.Drain, Patient: f.Patient, Kind: x.Kind, Severity: drain.Severity(x.Severity), Since: moment(x.Since), Until: moment(x.Until),
-		Withdrawn: x.Withdrawn, Headline: x.Headline, Policy: x.Policy, Announced: drain.Announced{At: moment(x.Announced), Reason: x.Reason},
-		Acknowledged: drain.Acknowledged{At: moment(x.Acknowledged), By: x.AcknowledgedBy, Severity: drain.Severity(x.AtSeverity), High: x.AtHigh, Void: x.Void}}
+	c := drain.Concern{ID: f.ID, Version: x.Version, Drain: f.Drain, Patient: f.Patient, Kind: x.Kind, Severity: drain.Severity(x.Severity), Since: engine.Moment(x.Since), Until: engine.Moment(x.Until),
+		Withdrawn: x.Withdrawn, Headline: x.Headline, Policy: x.Policy, Announced: drain.Announced{At: engine.Moment(x.Announced), Reason: x.Reason},
+		Acknowledged: drain.Acknowledged{At: engine.Moment(x.Acknowledged), By: x.AcknowledgedBy, Severity: drain.Severity(x.AtSeverity), High: x.AtHigh, Void: x.Void}}
 	for _, e := range x.Evidence {
-		c.Evidence = append(c.Evidence, drain.Evidence{Rule: e.Rule, Severity: drain.Severity(e.Severity), Since: moment(e.Since), Text: e.Text, Readings: e.Readings})
+		c.Evidence = append(c.Evidence, drain.Evidence{Rule: e.Rule, Severity: drain.Severity(e.Severity), Since: engine.Moment(e.Since), Text: e.Text, Readings: e.Readings})
 	}
 	return c
 }
@@ -260,7 +261,7 @@ func (f *fact) concern() drain.Concern {
 func (f *fact) endedBy(t time.Time) bool {
 	until := f.Finding.until()
 	if f.Concern != nil {
-		until = moment(f.Concern.Until)
+		until = engine.Moment(f.Concern.Until)
 	}
 	return !f.Open && until.Before(t)
 }
@@ -269,15 +270,15 @@ func (x *findingDoc) until() time.Time {
 	if x == nil {
 		return time.Time{}
 	}
-	return moment(x.Until)
+	return engine.Moment(x.Until)
 }
 
 func (f *fact) stay() drain.Stay {
-	return drain.Stay{ID: f.ID, Patient: f.Patient, Open: f.Open, Places: f.Stay.Places, Start: moment(f.Stay.Start), Finished: f.Stay.Finished, End: moment(f.Stay.End)}
+	return drain.Stay{ID: f.ID, Patient: f.Patient, Open: f.Open, Places: f.Stay.Places, Start: engine.Moment(f.Stay.Start), Finished: f.Stay.Finished, End: engine.Moment(f.Stay.End)}
 }
 
 func (f *fact) walk() drain.Walk {
-	return drain.Walk{ID: f.ID, Patient: f.Patient, Start: moment(f.Walk.Start), End: moment(f.Walk.End), Open: f.Open}
+	return drain.Walk{ID: f.ID, Patient: f.Patient, Start: engine.Moment(f.Walk.Start), End: engine.Moment(f.Walk.End), Open: f.Open}
 }
 
 func (f *fact) place() drain.Place {
@@ -584,7 +585,7 @@ func (s *Store) Entries(ctx context.Context, q store.EntryQuery) ([]drain.Entry,
 	}
 	c := of(entryKind, field, value)
 	c.order = oldestFirst
-	from, to := bound(q.From, math.MinInt64), bound(q.To, math.MaxInt64)
+	from, to := engine.Bound(q.From, math.MinInt64), engine.Bound(q.To, math.MaxInt64)
 	c.filter = append(c.filter, is("fact.at", bson.D{is("$gte", from), is("$lt", to)}))
 	holds := c.holds
 	c.holds = func(f *fact) bool { return holds(f) && f.At >= from && f.At < to }

@@ -267,7 +267,7 @@ func (s *Store) find(ctx context.Context, collection, index string, filter bson.
 	if filter == nil {
 		filter = bson.D{}
 	}
-	cur, err := s.db.Collection(collection).Find(ctx, filter, o.SetHint(index))
+	cur, err := s.collection(collection).Find(ctx, filter, o.SetHint(index))
 	if err != nil {
 		return err
 	}

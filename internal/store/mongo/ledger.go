@@ -12,6 +12,7 @@ import (
 	"go.mongodb.org/mongo-driver/v2/mongo/readconcern"
 
 	"tidemark/internal/fault"
+	"tidemark/internal/store/engine"
 )
 
 // entry is one number of the change feed. Numbers are taken by inserting the
@@ -21,6 +22,7 @@ type entry struct {
 	Seq     int64  `bson:"_id"`
 	Version string `bson:"v"`              // _id of the version that is to have the number
 	At      int64  `bson:"at"`             // becomes version.At; never falls
+	Slow    int64  `bson:"slow,omitempty"` // of engine.Pace, which the processes share
 	From    int64  `bson:"from,omitempty"` // when a version is moved: the number that it had
 	Void    bool   `bson:"void,omitempty"` // the writer says that there will be no such version
 }
@@ -41,8 +43,9 @@ const (
 
 // feed is what this process knows of the ledger.
 type feed struct {
-	alloc sync.Mutex // one taker of numbers at a time
-	tail  entry      // the last entry known, under alloc
+	alloc sync.Mutex   // one taker of numbers at a time
+	tail  entry        // the last entry known, under alloc
+	watch engine.Watch // of its time, under alloc
 
 	mu      sync.Mutex
 	settled int64               // all numbers up to it are settled; grows
@@ -72,21 +75,22 @@ func (f *feed) refresh(ctx context.Context, s *Store) error {
 	return err
 }
 
-// take gives the next numbers to versions. now is in milliseconds; a clock
-// that is behind that of another process is lifted to it. With an error come
+// take gives the next numbers to versions, and their time. With an error come
 // those that may have been taken.
 func (f *feed) take(ctx context.Context, s *Store, ids []string, from []int64) ([]entry, error) {
 	f.alloc.Lock()
 	defer f.alloc.Unlock()
 	var out []entry
 	for try := 0; ; try++ {
-		at := max(s.clock().UnixMilli(), f.tail.At)
+		clock := s.clock()
+		pace := engine.Pace{At: f.tail.At, Slow: f.tail.Slow}.Next(clock)
+		f.watch.Look(pace, clock, s.log)
 		docs := make([]any, 0, len(ids)-len(out))
 		next := f.tail.Seq
 		var es []entry
 		for i := len(out); i < len(ids); i++ {
 			next++
-			e := entry{Seq: next, Version: ids[i], At: at}
+			e := entry{Seq: next, Version: ids[i], At: pace.At, Slow: pace.Slow}
 			if from != nil {
 				e.From = from[i]
 			}

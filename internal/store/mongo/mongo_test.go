@@ -81,7 +81,7 @@ func deployment(tb testing.TB, url string) Options {
 		if err := s.db.Drop(context.Background()); err != nil {
 			tb.Error(err)
 		}
-		if err := s.client.Disconnect(context.Background()); err != nil {
+		if err := s.disconnect(context.Background()); err != nil {
 			tb.Error(err)
 		}
 	})
@@ -307,6 +307,18 @@ func TestElectionsWhileWriting(t *testing.T) {
 		check(id, false)
 	}
 	t.Logf("%d pairs acknowledged, %d in doubt", len(kept), len(doubtful))
+}
+
+// TestRacesOverElections has clients of two processes race for the same resources,
+// with and without a condition on the version, while primaries step down: what is
+// answered has one order, and what was acknowledged is in it.
+func TestRacesOverElections(t *testing.T) {
+	s := replicaSet(t)
+	storetest.Linearizable(t, []store.Store{s, s.Second(t)}, func(int) {
+		if err := s.elect(); err != nil {
+			t.Logf("no election: %v", err)
+		}
+	})
 }
 
 // TestElectionInsideATransaction has the primary step down between the

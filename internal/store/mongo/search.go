@@ -7,7 +7,6 @@ import (
 	"math"
 	"slices"
 	"strings"
-	"time"
 
 	"go.mongodb.org/mongo-driver/v2/bson"
 	"go.mongodb.org/mongo-driver/v2/mongo/options"
@@ -705,34 +704,4 @@ func (s *Store) count(ctx context.Context, q search.Query, limit int) (int, erro
 		n += len(matched)
 	}
 	return min(n, stop), ctx.Err()
-}
-
-// micros is a time for a field, nil for the zero time.
-func micros(t time.Time) *int64 {
-	if t.IsZero() {
-		return nil
-	}
-	m := t.UnixMicro()
-	return &m
-}
-
-// moment reads what micros wrote.
-func moment(m *int64) time.Time {
-	if m == nil {
-		return time.Time{}
-	}
-	return time.UnixMicro(*m).UTC()
-}
-
-// bound is a time as a bound of a range in microseconds: a fraction of one
-// counts as the next, and the zero time is none.
-func bound(t time.Time, none int64) int64 {
-	if t.IsZero() {
-		return none
-	}
-	m := t.UnixMicro()
-	if t.After(time.UnixMicro(m)) {
-		m++
-	}
-	return m
 }

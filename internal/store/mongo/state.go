@@ -65,7 +65,7 @@ func (s *Store) setState(ctx context.Context, name string, value []byte, rev int
 			return 0, nil
 		case have == nil:
 			next.Rev = 1
-			_, err := s.db.Collection(states).InsertOne(ctx, next)
+			_, err := s.collection(states).InsertOne(ctx, next)
 			if _, clash := duplicates(err); clash {
 				return 0, changed
 			}
@@ -76,7 +76,7 @@ func (s *Store) setState(ctx context.Context, name string, value []byte, rev int
 		from = have.Rev
 	}
 	next.Rev = from + 1
-	r, err := s.db.Collection(states).UpdateOne(ctx, bson.D{is("_id", name), is("rev", from), is("gone", rev == 0)},
+	r, err := s.collection(states).UpdateOne(ctx, bson.D{is("_id", name), is("rev", from), is("gone", rev == 0)},
 		bson.D{is("$set", bson.D{is("value", next.Value), is("rev", next.Rev), is("gone", next.Gone)})}, options.UpdateOne().SetHint(byID))
 	switch {
 	case err != nil:

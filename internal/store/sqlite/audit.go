@@ -94,10 +94,10 @@ func auditSelect(q store.AuditQuery, before int64) (string, []any) {
 	b.WriteString("SELECT " + auditColumns + " FROM audit " + auditIndex(q) + " WHERE seq < ? AND seq >= ?")
 	from := first
 	if !q.From.IsZero() {
-		from = auditKey(bound(q.From, 0))
+		from = auditKey(engine.Bound(q.From, 0))
 	}
 	if !q.To.IsZero() {
-		before = min(before, auditKey(bound(q.To, 0)))
+		before = min(before, auditKey(engine.Bound(q.To, 0)))
 	}
 	args := []any{before, from}
 	for _, f := range []struct{ column, value, also string }{
@@ -164,7 +164,7 @@ func (s *Store) DropAudit(ctx context.Context, before time.Time) (int, error) {
 	for {
 		var n int64
 		err := s.write(ctx, true, func(w *writer) (err error) {
-			n, err = w.c.execN(sqlDropAudit, auditKey(bound(before, first)), dropStep)
+			n, err = w.c.execN(sqlDropAudit, auditKey(engine.Bound(before, first)), dropStep)
 			return err
 		})
 		if err != nil {

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"tidemark/internal/drain"
+	"tidemark/internal/store/engine"
 )
 
 // A concern's row has columns for what queries select by, and the rest as JSON.
@@ -44,16 +45,10 @@ type evidenceRow struct {
 }
 
 func lifeOf(c *drain.Concern) string {
-	at := func(t time.Time) *int64 {
-		if t.IsZero() {
-			return nil
-		}
-		return new(t.UnixMicro())
-	}
-	l := lifeRow{Withdrawn: c.Withdrawn, Headline: c.Headline, Announced: at(c.Announced.At), Reason: c.Announced.Reason, Policy: c.Policy,
-		Acknowledged: at(c.Acknowledged.At), AcknowledgedBy: c.Acknowledged.By, AtSeverity: string(c.Acknowledged.Severity), AtHigh: c.Acknowledged.High, Void: c.Acknowledged.Void}
+	l := lifeRow{Withdrawn: c.Withdrawn, Headline: c.Headline, Announced: engine.Micros(c.Announced.At), Reason: c.Announced.Reason, Policy: c.Policy,
+		Acknowledged: engine.Micros(c.Acknowledged.At), AcknowledgedBy: c.Acknowledged.By, AtSeverity: string(c.Acknowledged.Severity), AtHigh: c.Acknowledged.High, Void: c.Acknowledged.Void}
 	for _, e := range c.Evidence {
-		l.Evidence = append(l.Evidence, evidenceRow{e.Rule, string(e.Severity), at(e.Since), e.Text, e.Readings})
+		l.Evidence = append(l.Evidence, evidenceRow{e.Rule, string(e.Severity), engine.Micros(e.Since), e.Text, e.Readings})
 	}
 	b, _ := json.Marshal(l) // such a struct always marshals
 	return string(b)
@@ -65,17 +60,11 @@ func concernRow(r row) (drain.Concern, error) {
 	if err := json.Unmarshal([]byte(r.text(7)), &l); err != nil {
 		return c, err
 	}
-	at := func(us *int64) time.Time {
-		if us == nil {
-			return time.Time{}
-		}
-		return time.UnixMicro(*us).UTC()
-	}
 	c.Withdrawn, c.Headline, c.Policy = l.Withdrawn, l.Headline, l.Policy
-	c.Announced = drain.Announced{At: at(l.Announced), Reason: l.Reason}
-	c.Acknowledged = drain.Acknowledged{At: at(l.Acknowledged), By: l.AcknowledgedBy, Severity: drain.Severity(l.AtSeverity), High: l.AtHigh, Void: l.Void}
+	c.Announced = drain.Announced{At: engine.Moment(l.Announced), Reason: l.Reason}
+	c.Acknowledged = drain.Acknowledged{At: engine.Moment(l.Acknowledged), By: l.AcknowledgedBy, Severity: drain.Severity(l.AtSeverity), High: l.AtHigh, Void: l.Void}
 	for _, e := range l.Evidence {
-		c.Evidence = append(c.Evidence, drain.Evidence{Rule: e.Rule, Severity: drain.Severity(e.Severity), Since: at(e.Since), Text: e.Text, Readings: e.Readings})
+		c.Evidence = append(c.Evidence, drain.Evidence{Rule: e.Rule, Severity: drain.Severity(e.Severity), Since: engine.Moment(e.Since), Text: e.Text, Readings: e.Readings})
 	}
 	return c, nil
 }

@@ -9,6 +9,7 @@ import (
 
 	"tidemark/internal/drain"
 	"tidemark/internal/store"
+	"tidemark/internal/store/engine"
 )
 
 // An entry's row has columns for what queries select by, and the rest in one
@@ -138,7 +139,7 @@ func (s *Store) Entries(ctx context.Context, q store.EntryQuery) ([]drain.Entry,
 	if of == "" {
 		return nil, nil // entries without a drain are no drain's
 	}
-	args := []any{of, bound(q.From, first), bound(q.To, last)}
+	args := []any{of, engine.Bound(q.From, first), engine.Bound(q.To, last)}
 	if q.First > 0 {
 		text, args = text+" LIMIT ?", append(args, q.First)
 	}
@@ -182,7 +183,7 @@ func (s *Store) Latest(ctx context.Context, drains []string, to time.Time, most 
 				e, err := entryRow(r)
 				l.Entries = append(l.Entries, e)
 				return err
-			}, sqlLastEntriesOfDrain, id, first, bound(to, last), most)
+			}, sqlLastEntriesOfDrain, id, first, engine.Bound(to, last), most)
 			if err != nil {
 				return err
 			}

@@ -290,19 +290,6 @@ func (r row) moment(i int) time.Time {
 	return time.UnixMicro(r.int(i)).UTC()
 }
 
-// bound is a time as a bound of a range in microseconds: a fraction of one
-// counts as the next, and the zero time is the default.
-func bound(t time.Time, none int64) int64 {
-	if t.IsZero() {
-		return none
-	}
-	m := t.UnixMicro()
-	if t.After(time.UnixMicro(m)) {
-		m++
-	}
-	return m
-}
-
 const (
 	first = int64(math.MinInt64)
 	last  = int64(math.MaxInt64)

@@ -90,9 +90,8 @@ type writer struct {
 	c *conn
 
 	seq    int64             // of the last version
-	at     int64             // its time, in milliseconds
-	slow   int64             // of the clock when at was last moved, while the clock is behind at
-	warned int64             // of the clock when that was last said
+	pace   engine.Pace       // its time
+	watch  engine.Watch      // of the pace
 	rev    int64             // last state revision
 	audits int64             // last audit key
 	sum    [sha256.Size]byte // of the last version
@@ -118,7 +117,7 @@ func (w *writer) start(ctx context.Context, file string) error {
 		return err
 	}
 	if r != nil {
-		w.seq, w.at = r.int(0), r.int(1)
+		w.seq, w.pace.At = r.int(0), r.int(1)
 		w.inserted = w.seq
 		if w.sum, _, err = sumOf(w.c, w.seq); err != nil {
 			return err
@@ -246,7 +245,7 @@ func (w *writer) attempt(jobs []*job, savepoints bool) error {
 
 // reset takes back what stands here, and not in the file.
 func (w *writer) reset(mark *writer) {
-	w.seq, w.at, w.slow, w.rev, w.audits, w.sum, w.keys = mark.seq, mark.at, mark.slow, mark.rev, mark.audits, mark.sum, w.keys[:min(len(w.keys), len(mark.keys))]
+	w.seq, w.pace, w.rev, w.audits, w.sum, w.keys = mark.seq, mark.pace, mark.rev, mark.audits, mark.sum, w.keys[:min(len(w.keys), len(mark.keys))]
 	w.inserted = min(w.inserted, w.seq)
 }
 
@@ -343,27 +342,12 @@ type panicked struct{ value any }
 
 func (p panicked) Error() string { return fmt.Sprintf("panic: %v", p.value) }
 
-// now is the time of the next version: the clock's, but never before the
-// version before it. While a clock that was ahead once, and was put right, is
-// behind that, times go on at half its pace, so that they tell versions apart and
-// the clock catches up.
+// now is the time of the next version.
 func (w *writer) now() int64 {
-	clock := w.s.clock().UnixMilli()
-	switch {
-	case clock >= w.at:
-		w.at, w.slow = clock, 0
-	case w.slow == 0 || clock < w.slow:
-		w.slow = clock
-	default:
-		half := (clock - w.slow) / 2
-		w.at += half
-		w.slow += 2 * half
-	}
-	if ahead := time.Duration(w.at-clock) * time.Millisecond; ahead > time.Minute && clock-w.warned > time.Hour.Milliseconds() {
-		w.warned = clock
-		w.s.log.Error("times of versions are ahead of the clock, which is or was wrong: check it; they run at half its pace until it has caught up", "ahead", ahead.Round(time.Second))
-	}
-	return w.at
+	clock := w.s.clock()
+	w.pace = w.pace.Next(clock)
+	w.watch.Look(w.pace, clock, w.s.log)
+	return w.pace.At
 }
 
 // tend looks after the log's size.
