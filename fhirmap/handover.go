@@ -55,6 +55,7 @@ type sheet struct{ answer.Handover }
 
 func (a sheet) row(r *answer.HandoverRow) *obs {
 	o := newObs("handover", "Handover of a drain", "Handover of the "+a.Shift.Label)
+	o.Category = o.Category[:1] // an examination; of its Observations only the totals are fluid balance
 	o.Subject, o.Device = named("Patient", r.Patient, r.Name), named("Device", r.Drain.ID, r.Drain.Label)
 	o.over(a.Shift, a.Zone)
 	if a.AsOf.Before(a.Shift.End) {
