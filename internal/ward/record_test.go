@@ -252,9 +252,22 @@ func TestStayBefore(t *testing.T) {
 	h.put(removed(placement("d1", "p1", t0), "completed", t0.Add(span(2))), with(placement("d1", "p1", t0.Add(span(80))), "id", "use-again"))
 	h.sum("7 mL")
 	sp := Span{Period: total, Attribution: charted, Start: Bound{Date: "2026-11-23"}}
-	if got := h.output(sp).Totals[0].Net.String(); got != "18 mL" {
-		t.Errorf("from the first day: %s", got)
+	// Each stay has a total of its own; of the first, the hour from its last emptying
+	// to its removal is not known.
+	got := h.output(sp).Totals
+	if len(got) != 2 || got[0].Net.String() != "11 mL" || got[1].Net.String() != "7 mL" {
+		t.Fatalf("from the first day: %+v", got)
 	}
+	if first := got[0]; !first.Preliminary || first.InPlace != 2*time.Hour || first.Covered != time.Hour || !first.Window.End.Equal(t0.Add(span(80))) || first.Window.Whole {
+		t.Errorf("the first stay: %+v", first)
+	}
+	sp.Period = window.Day
+	for _, day := range h.output(sp).Totals {
+		if day.Window.Start.After(t0.Add(span(2))) && day.Window.End.Before(t0.Add(span(80))) && day.Absent != balance.NotInPlace {
+			t.Errorf("a day between the stays: %+v", day)
+		}
+	}
+	sp.Period = total
 	sp.End = Bound{Date: "2026-11-24"}
 	if got := h.output(sp).Totals[0].Net.String(); got != "11 mL" {
 		t.Errorf("the first two days: %s", got)
