@@ -53,7 +53,7 @@ func Updated(where []search.Clause) (lo, hi int64) {
 		}
 		from, to := int64(math.MaxInt64), int64(math.MinInt64)
 		for _, v := range cl.Values {
-			f, t := v.Lo.UnixMilli()-1, v.Hi.UnixMilli()+1
+			f, t := Milli(v.Lo)-1, Milli(v.Hi)+1
 			switch v.Prefix {
 			case "gt", "ge", "sa":
 				t = math.MaxInt64

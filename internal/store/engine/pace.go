@@ -21,7 +21,7 @@ type Pace struct {
 // Pace, so that together they go no faster than one: what the clock of one has
 // counted, a clock that is somewhat behind does not count again.
 func (p Pace) Next(clock time.Time) Pace {
-	now := clock.UnixMilli()
+	now := Milli(clock)
 	switch {
 	case now >= p.At:
 		return Pace{At: now}
@@ -39,7 +39,7 @@ type Watch struct{ said time.Time }
 
 // Look compares the time of a new version with the clock.
 func (w *Watch) Look(p Pace, clock time.Time, log *slog.Logger) {
-	if ahead := time.UnixMilli(p.At).Sub(clock); ahead > time.Minute && clock.Sub(w.said).Abs() > time.Hour {
+	if ahead := OfMilli(p.At).Sub(clock); ahead > time.Minute && clock.Sub(w.said).Abs() > time.Hour {
 		w.said = clock
 		log.Error("times of versions are ahead of the clock, which is or was wrong: check it; they run at half its pace until it has caught up", "ahead", ahead.Round(time.Second))
 	}

@@ -48,7 +48,7 @@ func (s *Store) Audit(ctx context.Context, records []store.AuditRecord) error {
 func recordsOf(records []store.AuditRecord) []record {
 	docs := make([]record, len(records))
 	for i, r := range records {
-		docs[i] = record{bson.NewObjectID(), r.ID, r.At.UnixMicro(), r.Action, r.Interaction, r.Outcome, "", r.Agent, r.Client, r.Address, r.Entity, r.Query, r.Patient, r.Detail, r.Request}
+		docs[i] = record{bson.NewObjectID(), r.ID, engine.Micro(r.At), r.Action, r.Interaction, r.Outcome, "", r.Agent, r.Client, r.Address, r.Entity, r.Query, r.Patient, r.Detail, r.Request}
 		if r.Outcome != success {
 			docs[i].Refused = r.Outcome
 		}
@@ -106,7 +106,7 @@ func (s *Store) AuditRecords(ctx context.Context, q store.AuditQuery) ([]store.A
 	}
 	var out []store.AuditRecord
 	for _, r := range found {
-		out = append(out, store.AuditRecord{ID: r.ID, At: time.UnixMicro(r.At).UTC(), Action: r.Action, Interaction: r.Interaction, Outcome: r.Outcome,
+		out = append(out, store.AuditRecord{ID: r.ID, At: engine.OfMicro(r.At), Action: r.Action, Interaction: r.Interaction, Outcome: r.Outcome,
 			Agent: r.Agent, Client: r.Client, Address: r.Address, Entity: r.Entity, Query: r.Query, Patient: r.Patient, Detail: r.Detail, Request: r.Request})
 	}
 	return out, next, nil

@@ -125,7 +125,7 @@ func (s *Store) claim(ctx context.Context, id string) (*claim, error) {
 // want notes a claim that the plan has to take for a version. Of several for
 // one identifier the last has it.
 func (p *plan) want(s *Store, id string, v *version, condition bool) {
-	c := claim{ID: id, Owner: v.Res, Number: v.Number, At: s.clock().UnixMilli(), Nonce: bson.NewObjectID().Hex(), typ: v.Type, condition: condition}
+	c := claim{ID: id, Owner: v.Res, Number: v.Number, At: engine.Milli(s.clock()), Nonce: bson.NewObjectID().Hex(), typ: v.Type, condition: condition}
 	if i := slices.IndexFunc(p.wants, func(w claim) bool { return w.ID == id }); i >= 0 {
 		p.wants[i] = c
 		return

@@ -12,6 +12,7 @@ import (
 
 	"tidemark/internal/search"
 	"tidemark/internal/store"
+	"tidemark/internal/store/engine"
 )
 
 // version is the document of one version of one resource. Inserting it is the
@@ -65,7 +66,7 @@ func (v *version) next() string { return versionID(v.key(), v.Number+1) }
 
 // stored is the version as package store has it.
 func (v *version) stored() store.Version {
-	out := store.Version{Key: v.key(), Number: v.Number, Seq: v.Seq, At: time.UnixMilli(v.At).UTC(), Method: store.Method(v.Method), Erased: v.Erased}
+	out := store.Version{Key: v.key(), Number: v.Number, Seq: v.Seq, At: engine.OfMilli(v.At), Method: store.Method(v.Method), Erased: v.Erased}
 	if !v.deleted() {
 		out.Body = store.Body{JSON: v.Body, Meta: int(v.Meta)}
 	}
@@ -181,6 +182,6 @@ func (s *Store) doc(ctx context.Context, v *version) (search.Doc, error) {
 	if err != nil {
 		return d, err
 	}
-	d.Type, d.ID, d.LastUpdated = v.Type, v.Res, time.UnixMilli(v.At).UTC()
+	d.Type, d.ID, d.LastUpdated = v.Type, v.Res, engine.OfMilli(v.At)
 	return d, nil
 }

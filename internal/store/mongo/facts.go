@@ -163,7 +163,7 @@ func factOf(id string, number int64, f store.Facts) *fact {
 		if e.Fill.Known {
 			x.Fill = new(e.Fill.Value.Key())
 		}
-		return &fact{Kind: entryKind, ID: id, Drain: e.Drain, Patient: e.Patient, At: e.At.UnixMicro(), Entry: x}
+		return &fact{Kind: entryKind, ID: id, Drain: e.Drain, Patient: e.Patient, At: engine.Micro(e.At), Entry: x}
 	case f.Drain != nil:
 		d := f.Drain
 		return &fact{Kind: drainKind, ID: id, Patient: d.Patient, Place: d.Ward, Open: d.Active,
@@ -212,7 +212,7 @@ func volume(s string) drain.Volume {
 
 func (f *fact) entry() drain.Entry {
 	x := f.Entry
-	e := drain.Entry{ID: f.ID, Version: x.Version, Kind: drain.Kind(x.Kind), Drain: f.Drain, Patient: f.Patient, At: time.UnixMicro(f.At).UTC(), Status: x.Status,
+	e := drain.Entry{ID: f.ID, Version: x.Version, Kind: drain.Kind(x.Kind), Drain: f.Drain, Patient: f.Patient, At: engine.OfMicro(f.At), Status: x.Status,
 		Measured: drain.Measure{Known: x.Measured != nil, Absent: x.Absent}, Instilled: volume(x.Instilled), Estimated: x.Estimated, Vessel: drain.Vessel(x.Vessel),
 		Appearance: drain.Appearance(x.Appearance), Colour: x.Colour, Suction: drain.Suction(x.Suction), Patency: drain.Patency(x.Patency), Fill: drain.Percent{Known: x.Fill != nil},
 		Assessed: x.Assessed, Dislodged: x.Dislodged, Route: x.Route, RouteText: x.RouteText, Kilograms: volume(x.Kilograms), DoneBy: x.DoneBy, Odour: x.Odour}
@@ -608,8 +608,8 @@ func (s *Store) Concerns(ctx context.Context, drainID string, ended time.Time) (
 	c.order = newestFirst
 	if !ended.IsZero() {
 		holds := c.holds
-		c.filter = append(c.filter, is("$or", bson.A{bson.D{is("fact.open", true)}, bson.D{is("fact.concern.until", bson.D{is("$gte", ended.UnixMicro())})},
-			bson.D{is("fact.finding.until", bson.D{is("$gte", ended.UnixMicro())})}}))
+		c.filter = append(c.filter, is("$or", bson.A{bson.D{is("fact.open", true)}, bson.D{is("fact.concern.until", bson.D{is("$gte", engine.Micro(ended))})},
+			bson.D{is("fact.finding.until", bson.D{is("$gte", engine.Micro(ended))})}}))
 		c.holds = func(f *fact) bool { return holds(f) && !f.endedBy(ended) }
 	}
 	return chosen(ctx, s, c, (*fact).concern)

@@ -199,7 +199,7 @@ func (s *Store) between(ctx context.Context, q store.HistoryQuery) (stretch, err
 		p.lo = v.Seq
 	}
 	if !q.Until.IsZero() {
-		v, err := end("$lte", q.Until.UnixMilli(), -1)
+		v, err := end("$lte", engine.Milli(q.Until), -1)
 		if err != nil || v == nil {
 			return stretch{1, 0}, err
 		}

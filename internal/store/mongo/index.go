@@ -17,6 +17,7 @@ import (
 	"tidemark/internal/budget"
 	"tidemark/internal/fault"
 	"tidemark/internal/search"
+	"tidemark/internal/store/engine"
 )
 
 // The collections.
@@ -160,7 +161,7 @@ func (s *Store) whereabouts(ctx context.Context) error {
 			if typ == "Encounter" && r.Status == "finished" {
 				set = append(set, is("fact.stay.finished", true))
 				if !r.Period.End.IsZero() {
-					set = append(set, is("fact.stay.end", r.Period.End.UnixMicro()))
+					set = append(set, is("fact.stay.end", engine.Micro(r.Period.End)))
 				}
 			}
 			if c := r.PhysicalType.Coding; typ == "Location" && len(c) > 0 {

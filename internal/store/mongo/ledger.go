@@ -334,7 +334,7 @@ func (s *Store) seqsWith(ctx context.Context, ids []string, rc *readconcern.Read
 // then the look: a writer that inserts after the look finds the fence, and one
 // that inserted before the fence is found by the look.
 func (s *Store) giveUp(ctx context.Context, e entry) (settled bool, err error) {
-	_, err = s.db.Collection(fences).InsertOne(ctx, fence{e.Seq, e.Version, s.clock().UnixMilli()})
+	_, err = s.db.Collection(fences).InsertOne(ctx, fence{e.Seq, e.Version, engine.Milli(s.clock())})
 	if _, clash := duplicates(err); err != nil && !clash {
 		return false, err
 	}
@@ -369,7 +369,7 @@ func (s *Store) fenced(ctx context.Context) (map[int64]bool, error) {
 			if _, err := s.move(ctx, x.Version, x.Seq); err != nil {
 				return nil, err
 			}
-		} else if s.clock().Sub(time.UnixMilli(x.At)) > fenceAge {
+		} else if s.clock().Sub(engine.OfMilli(x.At)) > fenceAge {
 			old = append(old, x.Seq)
 		}
 	}

@@ -32,7 +32,7 @@ const auditColumns = "seq, id, at, action, interaction, outcome, agent, client, 
 func (w *writer) audit(records []store.AuditRecord) error {
 	for i := range records {
 		r := &records[i]
-		at := r.At.UnixMicro()
+		at := engine.Micro(r.At)
 		// Records come nearly in order, so that the next free key is the
 		// first of the microsecond or right behind the last one.
 		seq, next := auditKey(at), auditKey(at+1)

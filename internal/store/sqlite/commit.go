@@ -3,7 +3,6 @@ package sqlite
 import (
 	"context"
 	"slices"
-	"time"
 
 	"tidemark/internal/fault"
 	"tidemark/internal/search"
@@ -203,7 +202,7 @@ func (w *writer) put(ch *change, at int64) (store.Result, error) {
 	}
 
 	w.seq++
-	v := store.Version{Key: ch.Key, Number: 1, Seq: w.seq, At: time.UnixMilli(at).UTC(), Method: ch.Method}
+	v := store.Version{Key: ch.Key, Number: 1, Seq: w.seq, At: engine.OfMilli(at), Method: ch.Method}
 	var body any
 	if !deletion {
 		v.Body, body = ch.Body, ch.Body.JSON

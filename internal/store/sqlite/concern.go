@@ -91,7 +91,7 @@ func (s *Store) Concerns(ctx context.Context, drainID string, ended time.Time) (
 	if ended.IsZero() {
 		return s.concerns(ctx, sqlConcerns, drainID)
 	}
-	return s.concerns(ctx, sqlConcernsSince, drainID, ended.UnixMicro())
+	return s.concerns(ctx, sqlConcernsSince, drainID, engine.Micro(ended))
 }
 
 func (s *Store) OpenConcerns(ctx context.Context, after string, limit int) ([]drain.Concern, error) {

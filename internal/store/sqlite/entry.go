@@ -221,7 +221,7 @@ func (w *writer) chartEntries() error {
 		}
 		for i := range batch {
 			e := &batch[i]
-			if err := c.exec(sqlInsertEntry, e.ID, e.Drain, e.At.UnixMicro(), e.Patient, chartOf(e), e.Version); err != nil {
+			if err := c.exec(sqlInsertEntry, e.ID, e.Drain, engine.Micro(e.At), e.Patient, chartOf(e), e.Version); err != nil {
 				return err
 			}
 		}

@@ -8,6 +8,7 @@ import (
 
 	"tidemark/internal/drain"
 	"tidemark/internal/store"
+	"tidemark/internal/store/engine"
 )
 
 // Projections, as resource.fact has them.
@@ -60,7 +61,7 @@ func factOf(id string, f store.Facts) fact {
 	switch {
 	case f.Entry != nil:
 		e := f.Entry
-		at := e.At.UnixMicro()
+		at := engine.Micro(e.At)
 		return fact{factRow{entryFact, e.Drain, at}, sqlInsertEntry, []any{id, e.Drain, at, e.Patient, chartOf(e)}, true}
 	case f.Drain != nil:
 		d := f.Drain

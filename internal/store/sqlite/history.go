@@ -129,7 +129,7 @@ func (h *history) bounds() (err error) {
 		}
 	}
 	if !h.q.Until.IsZero() {
-		n, err := firstAt(h.c, h.q.Until.UnixMilli()+1, end)
+		n, err := firstAt(h.c, engine.Milli(h.q.Until)+1, end)
 		if err != nil {
 			return err
 		}

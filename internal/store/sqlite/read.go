@@ -2,7 +2,6 @@ package sqlite
 
 import (
 	"context"
-	"time"
 
 	"tidemark/internal/fault"
 	"tidemark/internal/store"
@@ -20,7 +19,7 @@ const erased = -1
 
 func versionOf(r row) store.Version {
 	v := store.Version{
-		Key: store.Key{Type: r.text(0), ID: r.text(1)}, Number: r.int(2), Seq: r.int(3), At: time.UnixMilli(r.int(4)).UTC(),
+		Key: store.Key{Type: r.text(0), ID: r.text(1)}, Number: r.int(2), Seq: r.int(3), At: engine.OfMilli(r.int(4)),
 		Method: store.Method(r.text(5)), Body: store.Body{JSON: r.blob(7), Meta: int(r.int(6))},
 	}
 	if v.Body.Meta == erased {

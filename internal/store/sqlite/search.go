@@ -442,7 +442,7 @@ func (r *run) asOf(rid int64) (c cand, ok bool, err error) {
 	if err != nil {
 		return c, false, err
 	}
-	c = r.place(rid, d.Date, v.At.UnixMilli(), v.ID)
+	c = r.place(rid, d.Date, engine.Milli(v.At), v.ID)
 	if r.order == engine.ByValues {
 		c = cand{rank: r.q.Rank(*d), rid: rid}
 	}

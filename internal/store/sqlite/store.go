@@ -279,7 +279,7 @@ func micros(t time.Time) any {
 	if t.IsZero() {
 		return nil
 	}
-	return t.UnixMicro()
+	return engine.Micro(t)
 }
 
 // moment reads what micros wrote.
@@ -287,7 +287,7 @@ func (r row) moment(i int) time.Time {
 	if r.null(i) {
 		return time.Time{}
 	}
-	return time.UnixMicro(r.int(i)).UTC()
+	return engine.OfMicro(r.int(i))
 }
 
 const (
