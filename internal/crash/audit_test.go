@@ -49,7 +49,16 @@ func TestAuditAfterKill(t *testing.T) {
 				}
 			})
 		}
-		time.Sleep(500*time.Millisecond + time.Duration(round)*37*time.Millisecond)
+		// More reads than may be lost, however slow the machine is, and a little more.
+		for deadline := time.Now().Add(time.Minute); time.Now().Before(deadline); time.Sleep(10 * time.Millisecond) {
+			mu.Lock()
+			n := len(ids)
+			mu.Unlock()
+			if n > queue+group+100 {
+				break
+			}
+		}
+		time.Sleep(time.Duration(round) * 37 * time.Millisecond)
 		p.kill()
 		wg.Wait()
 		p = run()

@@ -661,15 +661,18 @@ func TestErasedIsNotDelivered(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		m := newMemory()
 		o := options(t, m, m.update, "receiver.example.org:443")
+		var mu sync.Mutex // two drains are delivered at once
 		var seqs []string
 		var down atomic.Bool
 		down.Store(true)
-		tried := 0
+		var tried atomic.Int64
 		o.transport = transport(func(r *http.Request) (int, error) {
 			if down.Load() {
-				tried++
+				tried.Add(1)
 				return 0, errors.New("refused")
 			}
+			mu.Lock()
+			defer mu.Unlock()
 			seqs = append(seqs, r.Header.Get(sequenceHeader))
 			return 200, nil
 		})
@@ -679,7 +682,7 @@ func TestErasedIsNotDelivered(t *testing.T) {
 		m.chart(t, "o2", "d2", 1)      // 3
 		e.Start(t.Context())
 		idle(5 * time.Second)
-		if tried == 0 {
+		if tried.Load() == 0 {
 			t.Fatal("nothing was tried, so that nothing waits in memory")
 		}
 		if _, err := m.put(v.Key, nil, 0); err != nil {

@@ -43,10 +43,10 @@ var layers = map[string]string{
 	"store/storetest":   "budget drain fault fhirjson search store",
 
 	"policy":   "balance concern drain due escalate fhirjson removal ucum window",
-	"concern":  "drain escalate",
+	"concern":  "drain escalate window",
 	"removal":  "balance drain escalate trend window",
 	"escalate": "balance drain due trend window",
-	"due":      "balance drain",
+	"due":      "balance drain window",
 	"balance":  "drain window",
 	"trend":    "",
 	"window":   "",
