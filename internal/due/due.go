@@ -145,8 +145,8 @@ func Next(d drain.Drain, entries []drain.Entry, placed time.Time, s Settings, no
 func fill(entries []drain.Entry, emptied time.Time, capacity drain.Volume, rate *big.Rat, now time.Time) (drain.Volume, bool) {
 	var level drain.Volume
 	from, looked := emptied, false
-	for _, e := range entries {
-		if e.Kind == drain.Check && e.Counts() && e.Fill.Known && e.At.After(from) && !e.At.After(now) {
+	for _, e := range checks(entries, emptied) {
+		if !e.At.After(now) {
 			level, from, looked = capacity.Mul(new(big.Rat).Quo(e.Fill.Value.Rat(), big.NewRat(100, 1))), e.At, true
 		}
 	}
@@ -176,7 +176,7 @@ func (d Due) Before(w drain.Walk, now time.Time) Due {
 		return d
 	}
 	d.At, d.Reason = w.Start, Planned
-	d.Words = "A walk is planned at " + w.Start.In(now.Location()).Format("15:04") + "; empty before it."
+	d.Words = "A walk is planned at " + window.Clock(w.Start, now) + "; empty before it."
 	d.Overdue = now.After(d.At)
 	return d
 }
@@ -189,7 +189,7 @@ func (d Due) Look(by, now time.Time) Due {
 		return d
 	}
 	d.At, d.Reason = by, LookAgain
-	d.Words = "The fluid was darker at the last look; look again by " + by.In(now.Location()).Format("15:04") + "."
+	d.Words = "The fluid was darker at the last look; look again by " + window.Clock(by, now) + "."
 	d.Overdue = now.After(by)
 	return d
 }
@@ -260,22 +260,30 @@ func timeToFill(level drain.Volume, rate *big.Rat, limit time.Duration) (time.Du
 // the last check of the fill since the emptying did, the first of those in a row
 // up to it that did.
 func foundFull(entries []drain.Entry, emptied time.Time, fraction *big.Rat) (drain.Entry, bool) {
-	var checks []drain.Entry
-	for _, e := range entries {
-		if e.Kind == drain.Check && e.Counts() && e.Fill.Known && e.At.After(emptied) {
-			checks = append(checks, e)
-		}
-	}
-	slices.SortFunc(checks, byTime)
 	var first drain.Entry
 	found := false
-	for _, e := range slices.Backward(checks) {
+	for _, e := range slices.Backward(checks(entries, emptied)) {
 		if e.Fill.Value.Cmp(percent(fraction)) < 0 {
 			break
 		}
 		first, found = e, true
 	}
 	return first, found
+}
+
+// checks are those of the fill since the emptying, in time order; of several at one
+// instant the fullest is the last.
+func checks(entries []drain.Entry, emptied time.Time) []drain.Entry {
+	var found []drain.Entry
+	for _, e := range entries {
+		if e.Kind == drain.Check && e.Counts() && e.Fill.Known && e.At.After(emptied) {
+			found = append(found, e)
+		}
+	}
+	slices.SortFunc(found, func(a, b drain.Entry) int {
+		return cmp.Or(a.At.Compare(b.At), a.Fill.Value.Cmp(b.Fill.Value), cmp.Compare(a.ID, b.ID))
+	})
+	return found
 }
 
 func percent(fraction *big.Rat) drain.Volume {

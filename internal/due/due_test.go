@@ -304,6 +304,18 @@ func TestNeverLaterThanTheLimit(t *testing.T) {
 	})
 }
 
+// Of two checks at one instant the fuller counts, in whichever order they arrive.
+func TestChecksAtOneInstant(t *testing.T) {
+	of := func(id string, fill int64) drain.Entry {
+		return drain.Entry{ID: id, Kind: drain.Check, Status: "final", At: after(1), Fill: drain.Percent{Known: true, Value: drain.MLInt(fill)}}
+	}
+	for _, entries := range [][]drain.Entry{{of("a", 60), of("b", 20)}, {of("b", 20), of("a", 60)}, {of("a", 20), of("b", 60)}} {
+		if d := Next(drain.Drain{Capacity: drain.MLInt(100)}, entries, seven, DefaultSettings(), after(2)); d.Level.String() != "60 mL" || d.Reason != HalfFullNow {
+			t.Errorf("%v, %s: %s", d.Level, d.Reason, d.Words)
+		}
+	}
+}
+
 // More in any interval, or a smaller reservoir, never makes it due later.
 func TestMonotone(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
