@@ -169,6 +169,7 @@ func DrainOutput(a answer.Output) []*fhirjson.Node {
 	published := balance.PublishedSums(nets, Places)
 	for i, t := range a.Totals {
 		o := subject(total(t, published[i], a))
+		o.Subject = ref("Patient", cmp.Or(t.Patient, a.Patient))
 		out = append(out, o.tree())
 	}
 	if a.Rate != nil {

@@ -17,6 +17,7 @@ import (
 	"tidemark/internal/escalate"
 	"tidemark/internal/fhirjson"
 	"tidemark/internal/removal"
+	"tidemark/internal/window"
 )
 
 // Handover writes the answer to $handover: for each drain, by bed, one Observation
@@ -110,11 +111,10 @@ func (a sheet) row(r *answer.HandoverRow) *obs {
 // clock is a time on the ward's clock, with the date where it is neither in the
 // shift nor on the day on which the shift began.
 func (a sheet) clock(t time.Time) string {
-	t = t.In(a.Zone)
-	if !t.Before(a.Shift.Start) && t.Before(a.Shift.End) || t.Format(time.DateOnly) == a.Shift.Start.In(a.Zone).Format(time.DateOnly) {
-		return t.Format("15:04")
+	if a.Shift.Contains(t) {
+		return window.Clock(t, t.In(a.Zone))
 	}
-	return t.Format("2 Jan 15:04")
+	return window.Clock(t, a.Shift.Start.In(a.Zone))
 }
 
 // dated says when something was seen where that was before the shift.

@@ -59,6 +59,8 @@ type Total struct {
 	Elapsed  time.Duration
 	InPlace  time.Duration // time in the window with the drain in place, as far as is known
 	Covered  time.Duration
+	// Patient is whose total it is, where an answer has those of several; else "".
+	Patient string
 	// Absent says why there is no volume, which is not zero: "" where there is one.
 	Absent Absent
 	// Preliminary: Coverage is below 1, or a reading is itself preliminary.

@@ -466,7 +466,7 @@ func (r *review) age() {
 	if !r.stay.Charted {
 		from = "The placement is not charted; first entry at " + r.at(r.stay.Start)
 	}
-	i.Text = fmt.Sprintf("%s, %s h ago. The criterion is at least %s h.", from, hours, needed)
+	i.Text = fmt.Sprintf("%s, %s ago. The criterion is at least %s.", from, window.Span(age), window.Span(r.MinAge))
 	switch {
 	case age >= r.MinAge:
 		i.State = Met // from the first entry on the drain is in place even longer

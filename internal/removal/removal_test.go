@@ -417,7 +417,7 @@ func ExampleCheck() {
 	// no irrigant retained: met. Net output was not below zero on any of the days.
 	// no reading in doubt: met. No reading is in doubt.
 	// no high finding: met. Nothing of high severity is open.
-	// time since placement: met. Placed at 07:00 on 1 Mar, 97 h ago. The criterion is at least 24 h.
+	// time since placement: met. Placed at 07:00 on 1 Mar, 4 days 1 h ago. The criterion is at least 24 h.
 }
 
 // A drain that does not drain, leaks, holds back irrigant or has a day without a

@@ -14,8 +14,8 @@ import (
 
 // corrections adds a Provenance to the writes for each entry that this step
 // corrects: where a figure or a look changes, where another person than the one who
-// charted it changes anything, and where it is deleted. Without it the history would tell that an
-// entry was changed, and nobody who did it or why.
+// charted it changes anything, and where it is deleted. Without it the history would
+// tell that an entry was changed, and nobody who did it or why.
 func (s *Service) corrections(writes []store.Write, ps []prepared, altered []string, now time.Time) ([]store.Write, error) {
 	for i := range ps {
 		p := &ps[i]

@@ -126,17 +126,18 @@ func (s *Service) output(ctx context.Context, id string, sp Span) (answer.Output
 	if err != nil {
 		return answer.Output{}, c, err
 	}
-	out.Totals = c.totals(placed, removed, ws, sp.Attribution, upTo(now))
+	out.Totals = c.totals(placed, removed, ws, sp.Attribution, sp.Only, upTo(now))
 	describe(&c, &out, now)
 	return out, c, nil
 }
 
 // totals are those of the windows. Where they reach back before this stay of the
-// drain, each stay has totals of its own: a window over two stays has two.
-func (c *course) totals(placed, removed time.Time, ws []window.Window, a balance.Attribution, now time.Time) []balance.Total {
+// drain, each stay has totals of its own: a window over two stays has two. Of the stays
+// of others nothing is told where only one patient's may be shown.
+func (c *course) totals(placed, removed time.Time, ws []window.Window, a balance.Attribution, only string, now time.Time) []balance.Total {
 	var stays []drain.Placement // by start
 	for _, p := range c.placements {
-		if p.Counts() && p.Start.Before(placed) {
+		if p.Counts() && p.Start.Before(placed) && (only == "" || p.Patient == only) {
 			stays = append(stays, p)
 		}
 	}
@@ -145,22 +146,20 @@ func (c *course) totals(placed, removed time.Time, ws []window.Window, a balance
 	}
 	stays = append(stays, drain.Placement{Start: placed, End: removed})
 	// What was charted between two stays is of the one before.
-	of := func(t time.Time) int {
-		i, _ := slices.BinarySearchFunc(stays[1:], t, func(p drain.Placement, t time.Time) int {
-			if p.Start.After(t) {
-				return 1
-			}
-			return -1
-		})
+	at := func(t time.Time) (i int) {
+		for i+1 < len(stays) && !stays[i+1].Start.After(t) {
+			i++
+		}
 		return i
 	}
 	entries := make([][]drain.Entry, len(stays))
 	for _, e := range c.entries {
-		entries[of(e.At)] = append(entries[of(e.At)], e)
+		i := at(e.At)
+		entries[i] = append(entries[i], e)
 	}
 	var out []balance.Total
 	for _, w := range ws {
-		for i := of(w.Start); i < len(stays) && (i == 0 || stays[i].Start.Before(w.End)); i++ {
+		for i := at(w.Start); i < len(stays) && (i == 0 || stays[i].Start.Before(w.End)); i++ {
 			part := w
 			if i > 0 && part.Start.Before(stays[i].Start) {
 				part.Start, part.Whole = stays[i].Start, false
@@ -168,7 +167,9 @@ func (c *course) totals(placed, removed time.Time, ws []window.Window, a balance
 			if i+1 < len(stays) && stays[i+1].Start.Before(part.End) {
 				part.End, part.Whole = stays[i+1].Start, false
 			}
-			out = append(out, balance.Totals(entries[i], stays[i].Start, stays[i].End, []window.Window{part}, a, c.settings.Balance, now)...)
+			t := balance.Totals(entries[i], stays[i].Start, stays[i].End, []window.Window{part}, a, c.settings.Balance, now)[0]
+			t.Patient = stays[i].Patient
+			out = append(out, t)
 		}
 	}
 	return out

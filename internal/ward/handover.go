@@ -41,7 +41,10 @@ const (
 	// lateAfter is how long after its time an entry was charted late: when the board
 	// asks about it, too. Ours.
 	lateAfter = 2 * time.Hour
-	day       = 24 * time.Hour
+	// removedAfter is how long after the shift a drain may have been removed that is
+	// still in its handover: it is read from then until the next. Ours.
+	removedAfter = 24 * time.Hour
+	day          = 24 * time.Hour
 
 	// What a row rests on: three days of hourly emptyings, checks and cups among
 	// them. A drain with more of them within two days is read further back.
@@ -67,8 +70,8 @@ func (a Shift) in(cal window.Calendar, now time.Time) (window.Window, error) {
 }
 
 // Handover answers $handover: the drains in place on a ward, or of a patient, and
-// those removed there since the shift began, with what the shift brought. What it
-// reads does not grow with the length of a stay.
+// those removed there in the shift or within a day of it, with what the shift brought.
+// What it reads does not grow with the length of a stay, nor with the age of the shift.
 func (s *Service) Handover(ctx context.Context, of store.Key, asked Shift, a balance.Attribution) (answer.Handover, error) {
 	now := s.Now()
 	out := answer.Handover{Type: of.Type, ID: of.ID, Attribution: a, Now: now}
@@ -119,28 +122,22 @@ func (s *Service) Handover(ctx context.Context, of store.Key, asked Shift, a bal
 		courses = append(courses, *c)
 		return nil
 	}
-	for some := range slices.Chunk(drains, readAhead) {
-		part, stays, walks, err := s.lately(ctx, some, handoverEntries, now)
-		if err != nil {
-			return out, err
+	err = s.eachLately(ctx, drains, now, func(c *course, stays []drain.Stay, walks []drain.Walk) error {
+		if err := s.settleBy(ctx, c, stays, now); err != nil {
+			return err
 		}
-		for i := range part {
-			c := &part[i]
-			if err := s.settleBy(ctx, c, ofPatient(stays, c.patient(now)), now); err != nil {
-				return out, err
-			}
-			if !c.inPlace(now) || of.Type == "Location" && !places.has(c.where.Place) || of.Type == "Patient" && c.patient(now) != of.ID {
-				continue
-			}
-			if len(courses) == 0 { // the calendar is the ward's, and the policy the first drain's
-				if err := begin(c.settings); err != nil {
-					return out, err
-				}
-			}
-			if err := add(c, walks); err != nil {
-				return out, err
+		if !c.inPlace(now) || of.Type == "Location" && !places.has(c.where.Place) || of.Type == "Patient" && c.patient(now) != of.ID {
+			return nil
+		}
+		if len(courses) == 0 { // the calendar is the ward's, and the policy the first drain's
+			if err := begin(c.settings); err != nil {
+				return err
 			}
 		}
+		return add(c, walks)
+	})
+	if err != nil {
+		return out, err
 	}
 	if len(courses) == 0 {
 		whole := course{drain: drain.Drain{Ward: of.ID}}
@@ -151,36 +148,28 @@ func (s *Service) Handover(ctx context.Context, of store.Key, asked Shift, a bal
 			return out, err
 		}
 	}
+	from, to := out.Shift.Start, out.Shift.End.Add(removedAfter)
 	if of.Type == "Location" {
-		if drains, err = s.removedSince(ctx, out.Shift.Start); err != nil {
+		if drains, err = s.removedIn(ctx, from, to); err != nil {
 			return out, err
 		}
 	}
-	for some := range slices.Chunk(drains, readAhead) {
-		part, stays, walks, err := s.lately(ctx, some, handoverEntries, now)
-		if err != nil {
-			return out, err
+	err = s.eachLately(ctx, drains, now, func(c *course, stays []drain.Stay, walks []drain.Walk) error {
+		_, end := c.span(now)
+		if c.inPlace(now) || end.Before(from) || end.After(to) || of.Type == "Patient" && c.patient(now) != of.ID {
+			return nil
 		}
-		for i := range part {
-			c := &part[i]
-			_, end := c.span(now)
-			if c.inPlace(now) || end.Before(out.Shift.Start) || of.Type == "Patient" && c.patient(now) != of.ID {
-				continue
-			}
-			// Where it was until it was removed.
-			if err := s.settleBy(ctx, c, ofPatient(stays, c.patient(now)), end.Add(-time.Nanosecond)); err != nil {
-				return out, err
-			}
-			if of.Type == "Location" && !places.has(c.where.Place) {
-				continue
-			}
-			if err := add(c, walks); err != nil {
-				return out, err
-			}
+		// Where it was until it was removed.
+		if err := s.settleBy(ctx, c, stays, end.Add(-time.Nanosecond)); err != nil {
+			return err
 		}
-	}
-	if len(courses) == 0 {
-		return out, nil
+		if of.Type == "Location" && !places.has(c.where.Place) {
+			return nil
+		}
+		return add(c, walks)
+	})
+	if err != nil || len(courses) == 0 {
+		return out, err
 	}
 	if err := s.changed(ctx, &out, courses); err != nil {
 		return out, err
@@ -191,14 +180,32 @@ func (s *Service) Handover(ctx context.Context, of store.Key, asked Shift, a bal
 	return out, nil
 }
 
-// removedSince are the drains whose removal was charted since then, and which may
-// have been removed since.
-func (s *Service) removedSince(ctx context.Context, from time.Time) ([]drain.Drain, error) {
-	q, err := s.find("DeviceUseStatement", "status", "completed", "_lastUpdated", "ge"+utc(from))
+// eachLately gives the courses of drains, as far back as a row needs, with the stays
+// of their patients.
+func (s *Service) eachLately(ctx context.Context, drains []drain.Drain, now time.Time, f func(c *course, stays []drain.Stay, walks []drain.Walk) error) error {
+	for some := range slices.Chunk(drains, readAhead) {
+		part, stays, walks, err := s.lately(ctx, some, handoverEntries, now)
+		if err != nil {
+			return err
+		}
+		for i := range part {
+			c := &part[i]
+			if err := f(c, ofPatient(stays, c.patient(now)), walks); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// removedIn are the drains that were removed then, wherever they were, and whose
+// removal was charted then too.
+func (s *Service) removedIn(ctx context.Context, from, to time.Time) ([]drain.Drain, error) {
+	q, err := s.find("DeviceUseStatement", "status", "completed", "_lastUpdated", "ge"+utc(from), "_lastUpdated", "le"+utc(to))
 	if err != nil {
 		return nil, err
 	}
-	var out []drain.Drain
+	gone := map[string][]string{} // drains by patient
 	for next := true; next; next = q.Cursor != "" {
 		page, err := s.store.Search(ctx, q)
 		if err != nil {
@@ -209,21 +216,23 @@ func (s *Service) removedSince(ctx context.Context, from time.Time) ([]drain.Dra
 			if err != nil {
 				return nil, fault.Wrap(err, "read "+v.Key.String())
 			}
-			f, _ := s.decode(n)
-			if f.Placement == nil || f.Placement.End.Before(from) || slices.ContainsFunc(out, func(d drain.Drain) bool { return d.ID == f.Placement.Drain }) {
-				continue
-			}
-			of, err := s.store.Drains(ctx, store.DrainQuery{Patient: f.Placement.Patient})
-			if err != nil {
-				return nil, err
-			}
-			for _, d := range of {
-				if d.ID == f.Placement.Drain {
-					out = append(out, d)
-				}
+			if f, _ := s.decode(n); f.Placement != nil && !f.Placement.End.Before(from) && !f.Placement.End.After(to) {
+				gone[f.Placement.Patient] = append(gone[f.Placement.Patient], f.Placement.Drain)
 			}
 		}
 		q.Cursor = page.Next
+	}
+	var out []drain.Drain
+	for patient, ids := range gone {
+		own, err := s.store.Drains(ctx, store.DrainQuery{Patient: patient})
+		if err != nil {
+			return nil, err
+		}
+		for _, d := range own {
+			if slices.Contains(ids, d.ID) && !slices.ContainsFunc(out, func(o drain.Drain) bool { return o.ID == d.ID }) {
+				out = append(out, d)
+			}
+		}
 	}
 	return out, nil
 }

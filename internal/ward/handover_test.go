@@ -142,6 +142,12 @@ func TestHandoverRemoved(t *testing.T) {
 		if !out.Rows[0].Removed.IsZero() || out.Rows[0].Due.At.IsZero() {
 			t.Errorf("%v: %+v", of, out.Rows[0])
 		}
+		h.at(21)
+		h.at(60) // two days on it is in no handover of then any more that it was not in
+		if late := h.handover(of, Shift{Name: Previous}); len(late.Rows) != 1 {
+			t.Errorf("%v: %+v", of, late.Rows)
+		}
+		h.at(22)
 		// In review of the day both others had their output.
 		if day := h.handover(of, Shift{Name: Previous}); len(day.Rows) != 3 || day.Rows[2].Shift.Net.String() != "20 mL" || day.Rows[1].Shift.Net.String() != "30 mL" {
 			t.Errorf("%v: %+v", of, day.Rows)

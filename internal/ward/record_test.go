@@ -3,6 +3,7 @@ package ward
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -271,6 +272,32 @@ func TestStayBefore(t *testing.T) {
 	sp.End = Bound{Date: "2026-11-24"}
 	if got := h.output(sp).Totals[0].Net.String(); got != "11 mL" {
 		t.Errorf("the first two days: %s", got)
+	}
+}
+
+// A drain that was another patient's before: a total of theirs says so, and whoever
+// may see one patient only is told nothing of the other's stay.
+func TestStayOfAnother(t *testing.T) {
+	h := newHospital(t)
+	h.at(100)
+	h.put(removed(placement("d1", "p2", t0), "completed", t0.Add(span(2))), with(placement("d1", "p1", t0.Add(span(80))), "id", "use-again"))
+	h.put(with(emptying("e1", 1, "11"), "subject", reference("Patient", "p2")), emptying("e2", 90, "7"))
+	sp := Span{Period: total, Attribution: charted, Start: Bound{Date: "2026-11-23"}}
+	whose := func() (out []string) {
+		for _, x := range h.output(sp).Totals {
+			out = append(out, x.Patient+" "+x.Net.String())
+		}
+		return out
+	}
+	if got := whose(); !slices.Equal(got, []string{"p2 11 mL", " 7 mL"}) {
+		t.Errorf("%q", got)
+	}
+	sp.Only = "p1"
+	if got := whose(); !slices.Equal(got, []string{" 7 mL"}) {
+		t.Errorf("to whoever may see p1 only: %q", got)
+	}
+	if got := h.output(sp).Totals[0]; got.InPlace > 21*time.Hour {
+		t.Errorf("the other's stay shows: in place for %v", got.InPlace)
 	}
 }
 
