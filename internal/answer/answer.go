@@ -99,7 +99,7 @@ type Handover struct {
 	Approved    string
 }
 
-// HandoverRow is one drain in place, or one removed since the shift began, of which
+// HandoverRow is one drain in place, or one removed in the shift or soon after, of which
 // nothing is due and no review is made. What it holds of the fluid, the suction and
 // the site is as of the end of the shift; the due time and the review are of now.
 type HandoverRow struct {

@@ -57,18 +57,24 @@ func TestCupsOfOneEmptying(t *testing.T) {
 	c.do("POST", "Observation", charted(b, at.Add(time.Minute), 20, "serous")).want(201)
 
 	out := c.do("GET", "Device/"+b.drain+"/$drain-output?"+query("period", "total", "start", instant(at.Add(-time.Hour)), "end", instant(at.Add(2*time.Minute))), nil).want(200)
+	told := 0
 	for _, e := range out.list("entry") {
 		switch code := text(e, "resource.code.coding.0.code"); {
 		case strings.HasPrefix(code, "drain-output-total"):
+			told++
 			if v := fmt.Sprint(dig(e, "resource.valueQuantity.value")); v != "50" {
 				t.Errorf("total %s mL, want 50", v)
 			}
 		case code == "drain-output-rate":
+			told++
 			// 50 mL in the four hours and a minute since the last emptying.
 			if v, err := strconv.ParseFloat(fmt.Sprint(dig(e, "resource.valueQuantity.value")), 64); err != nil || v < 12.3 || v > 12.6 {
 				t.Errorf("rate %v mL/h, want about 12.5", v)
 			}
 		}
+	}
+	if told != 2 {
+		t.Errorf("one total and one rate, not %d of them", told)
 	}
 	due := c.do("GET", "Location/w/$emptying-due", nil).want(200).list("entry")
 	if len(due) != 1 {

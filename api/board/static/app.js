@@ -141,7 +141,7 @@ async function tick() {
     if (err instanceof Refused && [404, 410].includes(err.status)) { // what the page is about is not there
       page.close?.();
       page = none;
-      return not(err);
+      return cannotShow(err);
     }
     if (!(err instanceof Unreachable || err instanceof Refused)) console.error(err);
     failing ??= now();
@@ -348,8 +348,8 @@ function remember(id) {
 
 const land = () => { scrollTo(0, 0); main.querySelector('h1')?.focus({ preventScroll: true }); };
 
-/** not says on the page why there is nothing to show. */
-function not(err) {
+/** cannotShow says on the page why there is nothing to show. */
+function cannotShow(err) {
   put(main, h('h1', { tabindex: '-1' }, 'This cannot be shown'), h('p', { class: 'problem' }, err.message), h('p', {}, h('button', { type: 'button', onclick: route }, 'Try again'), ' ', h('a', { href: '#/places' }, 'Choose a ward')));
 }
 
@@ -379,7 +379,7 @@ async function route() {
   } catch (err) {
     if (mine !== asked || err.status === 401) return undefined;
     if (!(err instanceof Unreachable || err instanceof Refused)) console.error(err);
-    not(err);
+    cannotShow(err);
     failing = err instanceof Unreachable ? failing ?? now() : undefined;
     connection();
     // A wall screen must come back by itself, and whoever waits at a bedside soon.
