@@ -475,6 +475,9 @@ func (b *builder) typeOperations(typ string) []Operation {
 }
 
 func returns(o Operation) object {
+	if o.Name == "$events" { // a notification
+		return ref("HistoryBundle")
+	}
 	if o.Returns == "Bundle" {
 		if o.Own {
 			return ref("CollectionBundle")

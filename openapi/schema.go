@@ -153,7 +153,7 @@ func resources(src Source) object {
 		"Group":            resource("Group", "A set of patients or devices.", object{"identifier": identifiers, "type": enum("person", "animal", "practitioner", "device", "medication", "substance"), "actual": boolean}, "type", "actual"),
 		"Provenance":       resource("Provenance", "Who did what to which version.", object{"target": references, "recorded": ref("instant"), "agent": array(element("", object{"who": reference}, "who"))}, "target", "recorded", "agent"),
 		"Subscription": resource("Subscription", "A rest-hook to a target from the operator's allow-list.", object{
-			"status": enum("requested", "active", "error", "off"), "reason": str, "criteria": text("A search on one type, such as DetectedIssue?severity=high&location=Location/ward-a."),
+			"status": enum("requested", "active", "error", "off"), "reason": str, "criteria": text("A search on one type, such as DetectedIssue?severity=high&location=Location/ward-a; or the canonical URL of a topic that the CapabilityStatement lists."),
 			"channel": element("", object{"type": enum("rest-hook", "websocket", "email", "sms", "message"), "endpoint": str, "payload": str, "header": array(str),
 				"extension": array(object{"type": "object"})}, "type")}, "status", "reason", "criteria", "channel"),
 		"DetectedIssue": resource("DetectedIssue", "A concern, written by the service: all that is wrong with one drain in one respect. It informs, it does not diagnose.", object{

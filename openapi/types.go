@@ -15,7 +15,7 @@ var needs = map[string]string{
 	"Group":              "Patients that are exported together: it needs type person, actual true, and members.",
 	"Provenance":         "Who did what, and when: it needs target, recorded and agent. The service writes one for each correction and each acknowledgement.",
 	"Task":               "A planned walk or journey: it needs status, intent, the code planned-walk, for (the patient) and restriction.period.start. The patient's drains are due before it, until it is completed, cancelled or past.",
-	"Subscription":       "A request to be told: it needs status requested, reason, criteria (a search on one type) and a rest-hook channel whose endpoint is on the service's --webhook-allow. The section on webhooks shows what is sent.",
+	"Subscription":       "A request to be told: it needs status requested, reason, criteria (a search on one type, or a topic) and a rest-hook channel whose endpoint is on the service's --webhook-allow. The section on webhooks shows what is sent.",
 	"DetectedIssue":      "A concern. The service writes it; $acknowledge answers it.",
 	"AuditEvent":         "Who read or wrote what. The service writes it.",
 }

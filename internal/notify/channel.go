@@ -50,14 +50,20 @@ type subscription struct {
 	endpoint *url.URL
 	header   http.Header
 	payload  payload
-	end      time.Time // zero: none
-	owner    Owner
+	// With a topic:
+	topic     *topic // nil: criteria
+	content   string
+	heartbeat time.Duration // 0: none
+	timeout   time.Duration // 0: the service's
+	end       time.Time     // zero: none
+	owner     Owner
 }
 
 // rules are what a Subscription is checked by.
 type rules struct {
 	targets Targets
 	parse   func() search.ParseOptions
+	timeout time.Duration // the longest for one request
 }
 
 // read checks a Subscription and gives what serving it needs, without an owner.
@@ -65,7 +71,10 @@ func (r rules) read(n *fhirjson.Node, now time.Time) (subscription, error) {
 	var l fault.List
 	var s subscription
 	var err error
-	if s.query, s.places, err = parseCriteria(n.Str("criteria"), r.parse()); err != nil {
+	onTopic := r.readTopic(n, &s, r.timeout, &l)
+	if onTopic {
+		// Read above.
+	} else if s.query, s.places, err = parseCriteria(n.Str("criteria"), r.parse()); err != nil {
 		e := fault.Of(err)
 		if e.Kind != fault.Rule {
 			return s, err
@@ -77,7 +86,9 @@ func (r rules) read(n *fhirjson.Node, now time.Time) (subscription, error) {
 		l.Add("not-supported", "Subscription.channel.type", "Channel %q is not offered; use rest-hook.", shorten(t))
 	}
 	s.endpoint = r.readEndpoint(c.Str("endpoint"), &l)
-	s.payload = readPayload(c, &l)
+	if !onTopic {
+		s.payload = readPayload(c, &l)
+	}
 	s.header = readHeaders(c, &l)
 	if n := secretOf(c); n != nil {
 		if s.secret = []byte(n.Text); len(s.secret) < leastSecret {

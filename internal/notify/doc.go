@@ -3,7 +3,7 @@
 // that matches changes and delivers them. It knows neither the wards' rules nor
 // the HTTP API; both reach it through Store, Options.Update and Options.May.
 //
-// DELIVERIES.md is the contract with receivers.
+// DELIVERIES.md is the contract with receivers, those of criteria and of topics.
 //
 // Each subscription that is served has a runner, which reads the change feed,
 // keeps a window of what matches in memory, and sends the oldest of each drain.

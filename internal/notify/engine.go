@@ -112,7 +112,7 @@ func New(o Options) *Engine {
 		o.TLS = &tls.Config{MinVersion: tls.VersionTLS12}
 	}
 	return &Engine{
-		options: o, rules: rules{targets: o.Targets, parse: o.Parse}, sender: newSender(o.Targets, o),
+		options: o, rules: rules{targets: o.Targets, parse: o.Parse, timeout: o.Timeout}, sender: newSender(o.Targets, o),
 		log: o.Logger, wake: make(chan struct{}, 1),
 	}
 }
@@ -347,13 +347,26 @@ func (t *terms) apply(ctx context.Context, v store.Version) {
 	}) || fenced {
 		return
 	}
-	if status == "requested" {
-		// The runner starts with the version that this makes.
+	if status == "requested" && sub.topic == nil {
+		// The runner starts with the version that this makes. That of a topic sets
+		// it itself, after the handshake.
 		t.set(ctx, n, v.Number, "active", "")
 		return
 	}
+	var events *eventLog
+	if sub.topic != nil {
+		if !t.persist(ctx, "open the events of a subscription", func() (err error) {
+			events, err = openLog(ctx, t.options.Store, sub.id, sub.owner.Run, t.fence)
+			if fenced = errors.Is(err, errFenced); fenced {
+				return nil
+			}
+			return err
+		}) || fenced {
+			return
+		}
+	}
 	one, cancel := context.WithCancel(ctx)
-	r := &running{runner: newRunner(t.shared, &sub, l, p, t.log), cancel: cancel, done: make(chan struct{}), what: lasting(n)}
+	r := &running{runner: newRunner(t.shared, &sub, l, p, t.log).with(events, p), cancel: cancel, done: make(chan struct{}), what: lasting(n)}
 	t.running[v.ID] = r
 	go func() {
 		defer close(r.done)
@@ -439,7 +452,10 @@ func (t *terms) forget(ctx context.Context, id string) {
 	t.persist(ctx, "forget the progress of a subscription", func() error {
 		l := &ledger{states: t.options.Store, name: progressPrefix + id, fence: t.fence}
 		p, err := l.read(ctx)
-		if err != nil || l.rev == 0 || p.Fence > t.fence {
+		if err != nil || l.rev != 0 && p.Fence > t.fence {
+			return err
+		}
+		if err = dropLog(ctx, t.options.Store, id); err != nil || l.rev == 0 {
 			return err
 		}
 		if err = l.drop(ctx); errors.Is(err, errFenced) {

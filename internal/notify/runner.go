@@ -44,6 +44,8 @@ type event struct {
 	asking  bool      // it is the one request to an endpoint that is shut
 	hurried time.Time // when another's success last brought it forward
 	number  int64     // of the deliveries of this run of the subscription
+	total   int64     // of a topic's events, when the attempt began
+	told    string    // status of the Subscription then
 }
 
 // answer is an event with what became of its attempt.
@@ -51,7 +53,8 @@ type answer struct {
 	*event
 	outcome
 	withheld bool
-	err      error // of the store
+	err      error  // of the store
+	control  string // handshake or heartbeat; event is nil then
 }
 
 // runner serves one subscription. It is one goroutine and at most inFlight
@@ -82,6 +85,8 @@ type runner struct {
 	again  time.Time // when the store may be asked again
 	taken  time.Time // when the receiver last accepted something
 	lagged time.Time // when the observer was last told
+
+	topical // with a topic
 
 	status, text string    // of the Subscription, as far as this runner knows
 	failed       string    // the part of text that tells of a failure
@@ -137,7 +142,12 @@ func (r *runner) run(ctx context.Context) {
 		behind := r.fill(ctx) || r.look(ctx)
 		r.advance()
 		_, _, changed := r.endpoint.state()
-		next := r.launch(requests, time.Now())
+		next := r.control(requests, time.Now())
+		if r.ready() {
+			if at := r.launch(requests, time.Now()); next.IsZero() || !at.IsZero() && at.Before(next) {
+				next = at
+			}
+		}
 		if err := r.save(ctx, false); err != nil {
 			if errors.Is(err, errFenced) {
 				r.log.Warn("subscription left to another process")
@@ -197,6 +207,15 @@ func (r *runner) fill(ctx context.Context) bool {
 		changes, err := r.feed.after(ctx, r.scanned)
 		if err == nil && len(changes) == 0 {
 			return false
+		}
+		if err == nil && r.sub.topic != nil {
+			switch err = r.takeAll(ctx, changes); {
+			case errors.Is(err, errRetry):
+				continue
+			case errors.Is(err, errFull):
+				return false
+			}
+			changes = nil
 		}
 		for _, c := range changes {
 			if !r.room() {
@@ -259,7 +278,11 @@ func (r *runner) matches(ctx context.Context, c *change) (search.Doc, bool, erro
 	if err != nil || n == nil || !r.sub.query.Match(doc) {
 		return doc, false, err
 	}
-	if c.Type == "DetectedIssue" && c.Number > 1 {
+	if r.sub.topic != nil {
+		if ok, err := r.sub.topic.triggers(ctx, r.store, c.Version, n, doc); err != nil || !ok {
+			return doc, false, err
+		}
+	} else if c.Type == "DetectedIssue" && c.Number > 1 {
 		if tells, err := r.announces(ctx, c, n); err != nil || !tells {
 			return doc, false, err
 		}
@@ -433,7 +456,7 @@ func (r *runner) launch(ctx context.Context, now time.Time) (next time.Time) {
 
 // start sends an event in a goroutine of its own.
 func (r *runner) start(ctx context.Context, e *event, now time.Time) {
-	e.sending, e.tried = true, now
+	e.sending, e.tried, e.total, e.told = true, now, r.total(), r.status
 	r.sending++
 	go func() {
 		var a answer
@@ -449,6 +472,10 @@ func (r *runner) start(ctx context.Context, e *event, now time.Time) {
 // attempt tests the owner's rights and sends.
 func (r *runner) attempt(ctx context.Context, e *event) answer {
 	a := answer{event: e}
+	if r.sub.topic != nil {
+		a.outcome, a.err = r.notify(ctx, e, e.told)
+		return a
+	}
 	n, doc, err := r.feed.read(ctx, e.change)
 	if err != nil {
 		a.err = err
@@ -481,7 +508,7 @@ func (r *runner) attempt(ctx context.Context, e *event) answer {
 			return a
 		}
 	}
-	a.outcome = r.sender.send(ctx, r.sub, delivery{e.Version, e.number, beside})
+	a.outcome = r.sender.send(ctx, r.sub, delivery{Version: e.Version, number: e.number, beside: beside})
 	return a
 }
 
@@ -533,6 +560,9 @@ func (r *runner) beside(ctx context.Context, key store.Key, doc search.Doc) ([]s
 func (r *runner) settled(a answer) bool {
 	now := time.Now()
 	r.sending--
+	if a.control != "" {
+		return r.controlled(a, now)
+	}
 	a.sending = false
 	asked := a.asking
 	if a.asking = false; asked {
@@ -634,6 +664,10 @@ func (r *runner) progress() progress {
 	if e, ok := r.oldestFailure(); ok {
 		p.Failing, p.For = e.Seq, time.Since(e.since)
 	}
+	p.Shaken = r.shaken
+	if r.sub.topic != nil && !r.shaken && !r.shakeSince.IsZero() {
+		p.Failing, p.For = handshakeSeq, time.Since(r.shakeSince)
+	}
 	return p
 }
 
@@ -645,6 +679,12 @@ func (r *runner) say(ctx context.Context) {
 	status, text := "active", ""
 	e, failing := r.oldestFailure()
 	switch {
+	case r.sub.topic != nil && !r.shaken:
+		if r.shakeText == "" {
+			return
+		}
+		r.failed = r.shakeText
+		status, text = "error", r.failed
 	case failing && now.Sub(e.since) >= r.options.Tell:
 		if !e.tried.IsZero() { // else not tried by this process yet
 			r.failed = fmt.Sprintf("Deliveries have failed since %s: %s%s. Waiting ones are retried in order, with pauses of up to %s, and given up after %s.",
@@ -711,6 +751,9 @@ func (r *runner) nextWake(next time.Time) time.Time {
 	}
 	if r.again.After(time.Now()) {
 		at = r.again
+	}
+	if r.sub.topic != nil && r.shaken && r.status != "active" {
+		at = earlier(at, time.Now().Add(time.Second))
 	}
 	if tell := r.lagged.Add(time.Second); len(r.pending) > 0 && tell.Before(at) {
 		at = tell

@@ -2,6 +2,7 @@ package notify
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/tls"
 	"crypto/x509"
@@ -130,11 +131,12 @@ type delivery struct {
 	store.Version
 	number int64
 	beside []store.Version // payload withContext
+	notice []byte          // of a topic
 }
 
 // send delivers one change.
 func (s *sender) send(ctx context.Context, sub *subscription, v delivery) outcome {
-	limited, cancel := context.WithTimeout(ctx, s.timeout)
+	limited, cancel := context.WithTimeout(ctx, cmp.Or(sub.timeout, s.timeout))
 	defer cancel()
 	req, err := s.request(limited, sub, v)
 	if err != nil {
@@ -163,7 +165,7 @@ func (s *sender) send(ctx context.Context, sub *subscription, v delivery) outcom
 }
 
 func (s *sender) request(ctx context.Context, sub *subscription, v delivery) (*http.Request, error) {
-	method, url, body := http.MethodPost, sub.endpoint.String(), []byte(nil)
+	method, url, body := http.MethodPost, sub.endpoint.String(), v.notice
 	switch sub.payload {
 	case idOnly:
 		body = s.bundle(v.Version)
