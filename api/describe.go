@@ -10,9 +10,9 @@ import (
 	"tidemark/openapi"
 )
 
-// Describe gives what the service offers as the plain data of the OpenAPI
-// document. It reads the CapabilityStatement and the table of operations, so
-// that the three say the same; operations are those that New is given too.
+// Describe returns what the service offers as the plain data of the OpenAPI document.
+// It reads the CapabilityStatement and the table of operations, so that all three
+// agree; operations are those that New is given.
 func Describe(lib *profile.Library, operations ...Operation) (openapi.Source, error) {
 	s := &Server{conformance: lib, operations: map[string][]Operation{}}
 	rows := append(append(builtin(), exportOperations(nil)...), operations...)
@@ -108,8 +108,8 @@ func describeType(r *fhirjson.Node) openapi.Type {
 	return t
 }
 
-// describeOperation takes the words from the service's own definition, or from
-// the table of FHIR's operations.
+// describeOperation takes the texts from the service's own definition, or from the
+// table of FHIR's operations.
 func describeOperation(lib *profile.Library, op Operation) (openapi.Operation, error) {
 	out := openapi.Operation{Name: op.Name, Instance: op.Level == AtInstance, Affects: op.Affects, Definition: op.Definition, Scopes: op.scopes("")}
 	def, own := lib.ByURL(op.Definition)
@@ -171,7 +171,7 @@ var formats = map[string][]string{
 	"$chart": {"image/svg+xml", "image/png"},
 }
 
-// ownParams adds to the definitions what a form needs.
+// ownParams adds what a form needs to the definitions.
 var ownParams = map[string]struct {
 	values  []string
 	example string
@@ -189,7 +189,7 @@ var (
 	displayLanguage = openapi.OperationParam{Name: "displayLanguage", Type: "code", Description: "English is all there is.", Example: "en"}
 )
 
-// standard holds what the service says of FHIR's own operations.
+// standard holds the service's texts for FHIR's own operations.
 var standard = map[string]struct {
 	title, text, returns string
 	async                bool
@@ -214,7 +214,16 @@ var standard = map[string]struct {
 		{Name: "result-patient", Type: "Patient", Description: "What the target is to be afterwards, with its id and a link of type replaces to the source."},
 		{Name: "preview", Type: "boolean", Description: "Say what would move, and change nothing.", Example: "true"},
 	}},
-	"$purge":       {title: "Erase a patient's record", text: "Every version of the patient, of what is in his compartment or was, of his drains and of the Provenances about them is erased for good. Ids, version numbers and places in the change feed stay, and answer 410; AuditEvents lose what was searched with; exports that the service keeps are removed. Backups hold what they held. Refused while a drain is in place. It takes the scope __purge.", returns: "OperationOutcome"},
+	"$purge": {title: "Erase a patient's record", text: "Every version of the patient, of what is in his compartment or was, of his drains and of the Provenances about them is erased for good. Ids, version numbers and places in the change feed stay, and answer 410; AuditEvents lose what was searched with; exports that the service keeps are removed. Backups hold what they held. Refused while a drain is in place. It takes the scope __purge.", returns: "OperationOutcome"},
+	"$status": {title: "Status of Subscriptions", text: "The status of a Subscription, or of all that the token may read, as the R5 Backport for R4 writes it: Parameters in a searchset. With a topic, events-since-subscription-start says how many events there have been.", returns: "Bundle", params: []openapi.OperationParam{
+		{Name: "id", Type: "id", Description: "Subscriptions by id, for the type; commas mean or. One Subscription ignores it."},
+		{Name: "status", Type: "code", Description: "Their status, for the type; commas mean or. One Subscription ignores it.", Example: "error"},
+	}},
+	"$events": {title: "Events of a Subscription", text: "The events of a Subscription to a topic, sent or waiting, as a notification: a history whose first entry is the status. An answer has at most 100 events or 4 MB of resources; ask again from the number after the last. Each event is shown as far as both the token and the owner of the Subscription may read it, otherwise only its number and time.", returns: "Bundle", params: []openapi.OperationParam{
+		{Name: "eventsSinceNumber", Type: "string", Description: "The first number; without it, the oldest kept.", Example: "1"},
+		{Name: "eventsUntilNumber", Type: "string", Description: "The last number.", Example: "20"},
+		{Name: "content", Type: "code", Description: "How much of each event; without it, as the Subscription says.", Values: []string{"empty", "id-only", "full-resource"}},
+	}},
 	"$meta":        {title: "Profiles, tags and labels", text: "The meta of the current version.", returns: "Parameters"},
 	"$meta-add":    {title: "Add profiles, tags or labels", text: "Writes a version with these beside those that are there.", returns: "Parameters", params: []openapi.OperationParam{{Name: "meta", Type: "Meta", Required: true, Description: "What to add."}}},
 	"$meta-delete": {title: "Remove profiles, tags or labels", text: "Writes a version without these.", returns: "Parameters", params: []openapi.OperationParam{{Name: "meta", Type: "Meta", Required: true, Description: "What to remove."}}},

@@ -18,7 +18,7 @@ import (
 
 // released is CapabilityStatement.date: when what the service offers last
 // changed.
-const released = "2026-11-25"
+const released = "2026-12-01"
 
 // metadata answers /fhir/metadata. It is built from the tables that the
 // router and the search read, so that it claims what works.
@@ -100,6 +100,13 @@ func (s *Server) capability(t string) *fhirjson.Node {
 		return out
 	}
 	n := fhirjson.Obj("type", t)
+	if t == "Subscription" && s.topics != nil {
+		var list []*fhirjson.Node
+		for _, url := range s.topics.Topics() {
+			list = append(list, fhirjson.Obj("url", topicExtension, "valueCanonical", url))
+		}
+		n.SetAt(0, "extension", &fhirjson.Node{Kind: fhirjson.Array, Items: list})
+	}
 	if profiles := s.profilesOf(t); len(profiles) > 0 {
 		var list []*fhirjson.Node
 		for _, p := range profiles {

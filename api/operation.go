@@ -51,6 +51,7 @@ var (
 )
 
 const hl7Operation = "http://hl7.org/fhir/OperationDefinition/"
+const backportOperation = "http://hl7.org/fhir/uv/subscriptions-backport/OperationDefinition/"
 const ownOperation = "http://tidemark.example.org/fhir/OperationDefinition/"
 
 // builtin are the operations of this package.
@@ -74,6 +75,9 @@ func builtin() []Operation {
 		{Name: "$meta-delete", Level: AtInstance, Types: typeNames(full), Affects: true, Definition: hl7Operation + "Resource-meta-delete", Needs: []auth.Need{writeIt}, Run: metaDelete},
 		{Name: "$merge", Level: AtType, Types: []string{"Patient"}, Affects: true, Definition: hl7Operation + "Patient-merge", Needs: []auth.Need{mergeIt}, Run: mergePatients},
 		{Name: "$purge", Level: AtInstance, Types: []string{"Patient"}, Affects: true, Definition: hl7Operation + "Patient-purge", Needs: []auth.Need{purgeIt}, Run: purgePatient},
+		{Name: "$status", Level: AtType, Types: []string{"Subscription"}, Definition: backportOperation + "backport-subscription-status", Needs: []auth.Need{findIt}, Run: subscriptionStatus},
+		{Name: "$status", Level: AtInstance, Types: []string{"Subscription"}, Definition: backportOperation + "backport-subscription-status", Needs: []auth.Need{readIt}, Run: subscriptionStatus},
+		{Name: "$events", Level: AtInstance, Types: []string{"Subscription"}, Definition: backportOperation + "backport-subscription-events", Needs: []auth.Need{readIt}, Run: subscriptionEvents},
 		{Name: "$expand", Level: AtType, Types: []string{"ValueSet"}, Definition: hl7Operation + "ValueSet-expand", Needs: []auth.Need{readIt}, Run: expand},
 		{Name: "$expand", Level: AtInstance, Types: []string{"ValueSet"}, Definition: hl7Operation + "ValueSet-expand", Needs: []auth.Need{readIt}, Run: expand},
 		{Name: "$validate-code", Level: AtType, Types: []string{"ValueSet"}, Definition: hl7Operation + "ValueSet-validate-code", Needs: []auth.Need{readIt}, Run: validateCode},

@@ -70,6 +70,7 @@ type Options struct {
 	Tracer     trace.Tracer // nil for none
 	Operations []Operation
 	Exports    *bulk.Service  // nil: no bulk export
+	Topics     Topics         // nil: no $status and $events of Subscriptions
 	Trusted    []netip.Prefix // proxies whose X-Forwarded-… headers hold
 }
 
@@ -113,6 +114,7 @@ type Server struct {
 	tracer      trace.Tracer
 	operations  map[string][]Operation
 	exports     *bulk.Service // nil for none
+	topics      Topics        // nil for none
 	auditor     *auditor
 	refusals    *refusals
 	bodies      bodies
@@ -128,7 +130,7 @@ func New(o Options) *Server {
 	s := &Server{
 		store: o.Store, ward: o.Ward, verifier: o.Verifier, conformance: o.Conformance, policy: o.Policy, extract: o.Extract,
 		log: o.Logger, base: strings.TrimSuffix(o.BaseURL, "/"), version: o.Version, maxBody: o.MaxBody, limiter: o.Limiter,
-		origins: o.AllowOrigin, hooks: o.Hooks, views: o.Views, committed: o.Committed, exports: o.Exports, observe: o.Observe, tracer: o.Tracer, operations: map[string][]Operation{},
+		origins: o.AllowOrigin, hooks: o.Hooks, views: o.Views, committed: o.Committed, exports: o.Exports, topics: o.Topics, observe: o.Observe, tracer: o.Tracer, operations: map[string][]Operation{},
 		bodies: newBodies(), trusted: o.Trusted,
 	}
 	s.answerTime = cmp.Or(o.AnswerTime, answerTime)

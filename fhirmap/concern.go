@@ -100,6 +100,13 @@ func Concern(c drain.Concern, before *fhirjson.Node) *fhirjson.Node {
 // Announces reports whether a version of a DetectedIssue is one that people are told
 // of: another announcement than the version before, or another acknowledgement.
 func Announces(before, n *fhirjson.Node) bool {
+	_, again := Announcement(before, n)
+	return again || len(n.Each("mitigation")) != len(before.Each("mitigation"))
+}
+
+// Announcement gives the reason of the last announcement of a DetectedIssue, and
+// whether it is another than that of the version before.
+func Announcement(before, n *fhirjson.Node) (reason string, again bool) {
 	told := func(n *fhirjson.Node) (at, reason string) {
 		for _, e := range n.Each("extension") {
 			switch e.Str("url") {
@@ -113,7 +120,7 @@ func Announces(before, n *fhirjson.Node) bool {
 	}
 	at, reason := told(n)
 	wasAt, was := told(before)
-	return at != wasAt || reason != was || len(n.Each("mitigation")) != len(before.Each("mitigation"))
+	return reason, at != wasAt || reason != was
 }
 
 // concernOf reads a concern back from the DetectedIssue that Concern wrote, or

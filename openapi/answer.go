@@ -27,7 +27,7 @@ func headers() object {
 	}
 }
 
-// answer is a good answer with one resource.
+// answer is a successful answer with one resource.
 func answer(description, schema string, heads []string) object {
 	out := object{"description": description, "content": object{fhirJSON: object{"schema": ref(schema)}}}
 	if len(heads) > 0 {
@@ -86,8 +86,8 @@ var (
 	writing = []string{"404", "409", "412", "413", "415", "422", "501"}
 )
 
-// failing adds refusals to the good answers: those of any request, and the
-// named ones.
+// failing adds refusals to the successful answers: those of any request, and the named
+// ones.
 func (b *builder) failing(answers object, also ...string) object {
 	out := object{}
 	for k, v := range answers {

@@ -2,7 +2,7 @@
 // do not read FHIR: the OpenAPI 3.1 document, the schemas in it and the
 // examples. Document writes it from plain data, the Source, which package api
 // reads from the tables that its router works by; the result is kept as
-// openapi.json, and a test fails when the two come apart.
+// openapi.json, and a test fails when the two differ.
 //
 // It serves that file and knows nothing else of the service: no store, no
 // handler and no FHIR validation, for which the schemas are no substitute.
@@ -51,7 +51,7 @@ func Handler(url string) http.Handler {
 		h.Set("Content-Type", "application/json; charset=utf-8")
 		h.Set("Content-Length", strconv.Itoa(len(body)))
 		if r.Method != http.MethodHead {
-			// A client that goes away while it reads has nobody to be told.
+			// A client that disconnects while it reads cannot be told.
 			_, _ = w.Write(body)
 		}
 	})

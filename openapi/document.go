@@ -70,8 +70,8 @@ func Document(src Source) ([]byte, error) {
 // width is how long a line of the document may be before it is broken.
 const width = 120
 
-// layOut writes a JSON value with short objects and arrays on one line, so
-// that a change shows as a small difference.
+// layOut writes a JSON value with short objects and arrays on one line, so that a
+// change shows as a small diff.
 func layOut(w *bytes.Buffer, raw json.RawMessage, depth int) error {
 	if len(raw)+depth <= width || raw[0] != '{' && raw[0] != '[' {
 		w.Write(raw)
@@ -114,7 +114,7 @@ const (
 	formMedia = "application/x-www-form-urlencoded"
 )
 
-// The tags that are no resource type.
+// The tags that are not resource types.
 const (
 	TagDerived = "Derived answers"
 	TagSystem  = "Bundles and the system"
@@ -150,7 +150,7 @@ func (b *builder) tags() list {
 	return append(out, object{"name": TagService, "description": "Health, metadata, documentation and the ward's board."})
 }
 
-// op is an operation of the document in the making.
+// op is an operation of the document being built.
 type op struct {
 	id, tag, summary, text string
 	params                 list
@@ -159,7 +159,7 @@ type op struct {
 	open                   bool
 }
 
-// add puts an operation at its place, which must be free.
+// add puts an operation at its path and method, which must be free.
 func (b *builder) add(method, path string, o op) {
 	item := b.paths[path]
 	if item == nil {
@@ -186,7 +186,7 @@ func (b *builder) add(method, path string, o op) {
 	item[method] = out
 }
 
-// param notes a parameter once and refers to it.
+// param adds a parameter to the components once and refers to it.
 func (b *builder) param(key string, make func() object) object {
 	if _, known := b.params[key]; !known {
 		b.params[key] = make()
@@ -363,7 +363,7 @@ func (b *builder) resource(t Type) {
 	}
 }
 
-// form is the body of a search by POST, from parameters that were noted.
+// form is the body of a search by POST, from parameters in the components.
 func (b *builder) form(params list) object {
 	properties := object{}
 	for _, p := range params {
@@ -387,7 +387,7 @@ func (b *builder) patchBody(typ string) object {
 	}}
 }
 
-// operation adds an extended operation, by GET where it changes nothing.
+// operation adds an extended operation, also by GET if it changes nothing.
 func (b *builder) operation(base, typ, tag string, o Operation) {
 	name := strings.TrimPrefix(o.Name, "$")
 	id := name
@@ -431,7 +431,7 @@ func (b *builder) operation(base, typ, tag string, o Operation) {
 			}
 		}
 		get = append(get, b.formats(o), b.requestID())
-		// A body-only operation by GET would lack its parameter.
+		// By GET, an operation whose parameter fits only in a body would lack it.
 		if !slices.ContainsFunc(o.Params, func(p OperationParam) bool { return p.Required && !simple(p.Type) }) {
 			b.add("GET", path, op{id: id, tag: tag, summary: o.Title, text: text, params: get, answers: answers()})
 		}
@@ -475,6 +475,9 @@ func (b *builder) typeOperations(typ string) []Operation {
 }
 
 func returns(o Operation) object {
+	if o.Name == "$events" { // a notification
+		return ref("HistoryBundle")
+	}
 	if o.Returns == "Bundle" {
 		if o.Own {
 			return ref("CollectionBundle")
@@ -536,7 +539,7 @@ func (b *builder) bodySchema(typ string) object {
 	return ref(typ)
 }
 
-// body is a request body with the examples that are sent to the path.
+// body is a request body with the examples for the path.
 func (b *builder) body(media string, schema object, path string) object {
 	content := object{"schema": schema}
 	found := object{}

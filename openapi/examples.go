@@ -23,7 +23,7 @@ var examplesText []byte
 // on each other.
 func Examples() []Example {
 	var out []Example
-	// The text is the package's own, and a test reads it.
+	// The text is the package's own, and a test parses it.
 	if err := json.Unmarshal(examplesText, &out); err != nil {
 		panic(err)
 	}
@@ -45,7 +45,7 @@ func (b *builder) samples() object {
 	return out
 }
 
-// exampleID is an id that exists once the examples were sent.
+// exampleID is an id that exists once the examples have been sent.
 func exampleID(typ string) string {
 	switch typ {
 	case "Patient":

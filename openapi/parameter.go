@@ -9,7 +9,7 @@ import (
 
 func query(name, description string, schema object, example string) object {
 	out := object{"name": name, "in": "query", "description": description, "schema": schema}
-	// An example is of the schema's type.
+	// An example has the schema's type.
 	n, err := strconv.Atoi(example)
 	switch {
 	case example == "":
@@ -117,7 +117,7 @@ func (b *builder) cursor() object {
 	})
 }
 
-// everywhere reports whether every type has the parameter, and alike.
+// everywhere reports whether every type has the parameter, defined alike.
 func (p Param) everywhere() bool {
 	return strings.HasPrefix(p.Definition, "http://hl7.org/fhir/SearchParameter/Resource-")
 }
@@ -128,7 +128,7 @@ func (b *builder) searchParam(typ string, p Param) object {
 		key = p.Name
 	}
 	return b.param(key, func() object {
-		// A parameter that repeats means and.
+		// Repeating a parameter means and.
 		return object{"name": p.Name, "in": "query", "description": describeParam(p), "explode": true,
 			"schema": object{"type": "array", "items": object{"type": "string"}}, "example": list{exampleValue(p)}}
 	})
@@ -141,8 +141,8 @@ func (b *builder) types() object {
 	})
 }
 
-// severalParams are those of a search over several types: what every type
-// has. The text beside them says which others it takes.
+// severalParams are those of a search over several types: what every type has. The
+// description names the others.
 func (b *builder) severalParams() list {
 	out := list{b.types()}
 	for _, p := range b.src.Types[0].Search {
@@ -153,7 +153,7 @@ func (b *builder) severalParams() list {
 	return append(out, b.results()...)
 }
 
-// results are the parameters that steer what a search gives.
+// results are the parameters that control the result of a search.
 func (b *builder) results() list {
 	return list{b.count(), b.cursor(), b.param("_sort", func() object {
 		return query("_sort", "Search parameters of the type with commas between, a minus before one for descending.", object{"type": "string"}, "-_lastUpdated")
@@ -227,7 +227,7 @@ func describeParam(p Param) string {
 	return s + " Definition: " + p.Definition + "."
 }
 
-// exampleValue is a value that the parameter takes.
+// exampleValue is a valid value of the parameter.
 func exampleValue(p Param) string {
 	switch p.Kind {
 	case "reference":

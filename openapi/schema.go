@@ -88,8 +88,8 @@ func dataTypes() object {
 
 const ucumSystem = "http://unitsofmeasure.org"
 
-// resource is a resource type: what is always there, and the elements that
-// matter here. The rest of R4 is allowed, and checked by the service.
+// resource is a resource type: the required elements and those that matter here. The
+// rest of R4 is allowed, and validated by the service.
 func resource(name, description string, properties object, must ...string) object {
 	p := object{"resourceType": object{"const": name}}
 	for k, v := range properties {
@@ -98,9 +98,8 @@ func resource(name, description string, properties object, must ...string) objec
 	return object{"description": description, "allOf": list{ref("Resource"), object{"type": "object", "properties": p, "required": required(append([]string{"resourceType"}, must...)...)}}}
 }
 
-// definition is a resource type of the service's own definitions. _summary and
-// _elements may leave out of them what is otherwise required; R4 asks that a
-// SUBSETTED tag then says so.
+// definition is a type of the service's own definitions. _summary and _elements may
+// leave out what is otherwise required; R4 then asks for a SUBSETTED tag.
 func definition(name, description string, properties object, must ...string) object {
 	out := resource(name, description, properties)
 	cut := object{"required": required("meta"), "properties": object{"meta": object{"required": required("tag"), "properties": object{
@@ -153,7 +152,7 @@ func resources(src Source) object {
 		"Group":            resource("Group", "A set of patients or devices.", object{"identifier": identifiers, "type": enum("person", "animal", "practitioner", "device", "medication", "substance"), "actual": boolean}, "type", "actual"),
 		"Provenance":       resource("Provenance", "Who did what to which version.", object{"target": references, "recorded": ref("instant"), "agent": array(element("", object{"who": reference}, "who"))}, "target", "recorded", "agent"),
 		"Subscription": resource("Subscription", "A rest-hook to a target from the operator's allow-list.", object{
-			"status": enum("requested", "active", "error", "off"), "reason": str, "criteria": text("A search on one type, such as DetectedIssue?severity=high&location=Location/ward-a."),
+			"status": enum("requested", "active", "error", "off"), "reason": str, "criteria": text("A search on one type, such as DetectedIssue?severity=high&location=Location/ward-a; or the canonical URL of a topic that the CapabilityStatement lists."),
 			"channel": element("", object{"type": enum("rest-hook", "websocket", "email", "sms", "message"), "endpoint": str, "payload": str, "header": array(str),
 				"extension": array(object{"type": "object"})}, "type")}, "status", "reason", "criteria", "channel"),
 		"DetectedIssue": resource("DetectedIssue", "A concern, written by the service: all that is wrong with one drain in one respect. It informs, it does not diagnose.", object{
@@ -197,7 +196,7 @@ func resources(src Source) object {
 	return out
 }
 
-// anyResource validates a resource by the type that it says it has.
+// anyResource validates a resource by its resourceType.
 func anyResource(types object) object {
 	var names []string
 	for n := range types {

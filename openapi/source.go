@@ -1,6 +1,6 @@
 package openapi
 
-// Source is what the service offers, as its own tables have it.
+// Source is what the service offers, from its own tables.
 type Source struct {
 	Types        []Type
 	Interactions []string    // of the whole system: transaction, batch, history-system, search-system
@@ -55,7 +55,7 @@ type Operation struct {
 	Only        bool     // Formats are all there is
 }
 
-// OperationParam is a parameter that goes in.
+// OperationParam is an in parameter.
 type OperationParam struct {
 	Name, Type  string // FHIR type
 	Required    bool
@@ -65,7 +65,7 @@ type OperationParam struct {
 	Example     string
 }
 
-// Compartment is an owner with the types that its compartment holds.
+// Compartment is an owner and the types in its compartment.
 type Compartment struct {
 	Owner string
 	Holds []string
@@ -90,7 +90,7 @@ type EndpointAnswer struct {
 	Schema      string // name in components.schemas, "" for text or bytes
 }
 
-// CodeSet is a list of codes by the name of what takes them.
+// CodeSet is a list of codes, by the name of the element that takes them.
 type CodeSet struct {
 	Name  string
 	Codes []string

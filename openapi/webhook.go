@@ -1,14 +1,14 @@
 package openapi
 
-// webhooks are the requests that a receiver of a Subscription gets. Everything
-// else that it can rely on is in internal/notify/DELIVERIES.md.
+// webhooks are the requests that the receiver of a Subscription gets. All else that it
+// can rely on is in internal/notify/DELIVERIES.md.
 func webhooks() object {
 	header := func(name, description string, schema object) object {
 		return object{"name": name, "in": "header", "required": name == "Tidemark-Sequence" || name == "Tidemark-Subscription" || name == "Tidemark-Event-Number",
 			"description": description, "schema": schema}
 	}
 	str := object{"type": "string"}
-	number := object{"type": "integer", "format": "int64", "minimum": 1}
+	number := object{"type": "integer", "format": "int64", "minimum": 0}
 	headers := list{
 		header("Tidemark-Sequence", "Place of the change in the service's feed. It grows; a repeat carries the same one: drop what you have.", number),
 		header("Tidemark-Event-Number", "1, 2, 3 … of the deliveries of this Subscription. One that never comes was set aside or may not be read.", number),
@@ -39,7 +39,8 @@ func webhooks() object {
 		},
 		"notification": object{
 			"post": hook("webhook.post", "A change without its resource, or with context", "To [endpoint]. Without a payload there is no body; with id-only a history Bundle names the change; "+
-				"with-context sends a collection: the resource, then its patient, drain, bed and ward."+again, list{}, object{"anyOf": list{ref("CollectionBundle"), ref("HistoryBundle")}}),
+				"with-context sends a collection: the resource, then its patient, drain, bed and ward. A Subscription to a topic sends a history Bundle whose first entry is the status of the Subscription, as Parameters, "+
+				"for its handshake, heartbeats and events; the first two carry 0 as Tidemark-Sequence and Tidemark-Event-Number."+again, list{}, object{"anyOf": list{ref("CollectionBundle"), ref("HistoryBundle")}}),
 		},
 	}
 }

@@ -205,7 +205,7 @@ func New(ctx context.Context, cfg Config) (_ *App, err error) {
 		return nil, err
 	}
 	a.api = api.New(api.Options{
-		Exports: a.bulk,
+		Exports: a.bulk, Topics: a.notify,
 		Mounts: []api.Mount{
 			{Path: "/openapi.json", Handler: openapi.Handler(strings.TrimSuffix(a.base, "/fhir"))}, {Path: "/docs", Handler: docs.Handler()},
 			{Path: "/board", Handler: page}, {Path: "/board/*file", Handler: page}, {Path: "/", Handler: http.HandlerFunc(welcome)},

@@ -130,7 +130,7 @@ func (w *walker) findIDs() {
 		"Provenance":       `{"resourceType":"Provenance","id":"example","target":[{"reference":"Device/example-drain"}],"recorded":"2026-11-20T15:10:00+01:00","agent":[{"who":{"reference":"Practitioner/example-nurse"}}]}`,
 		"Encounter":        `{"resourceType":"Encounter","id":"example","status":"in-progress","class":{"system":"http://terminology.hl7.org/CodeSystem/v3-ActCode","code":"IMP"},"subject":{"reference":"Patient/example-patient"}}`,
 		"Task":             `{"resourceType":"Task","id":"example","status":"requested","intent":"plan","code":{"coding":[{"system":"http://tidemark.example.org/fhir/CodeSystem/drain","code":"planned-walk"}]},"for":{"reference":"Patient/example-patient"},"restriction":{"period":{"start":"2026-11-20T16:00:00+01:00"}}}`,
-		"Subscription":     `{"resourceType":"Subscription","id":"example","status":"off","reason":"a test","criteria":"DetectedIssue?status=preliminary","channel":{"type":"rest-hook","endpoint":"http://127.0.0.1:9/hook","payload":"application/fhir+json"}}`,
+		"Subscription":     `{"resourceType":"Subscription","id":"example","status":"off","reason":"a test","criteria":"http://tidemark.example.org/fhir/SubscriptionTopic/concern","channel":{"type":"rest-hook","endpoint":"http://127.0.0.1:9/hook","payload":"application/fhir+json","_payload":{"extension":[{"url":"http://hl7.org/fhir/uv/subscriptions-backport/StructureDefinition/backport-payload-content","valueCode":"id-only"}]}}}`,
 	}
 	w.ids = map[string]string{"Patient": "example-patient", "Device": "example-drain", "DeviceUseStatement": "example-placement", "Location": "example-ward", "Practitioner": "example-nurse"}
 	for _, path := range slices.Sorted(maps.Keys(w.doc.Paths)) {

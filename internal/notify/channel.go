@@ -50,22 +50,31 @@ type subscription struct {
 	endpoint *url.URL
 	header   http.Header
 	payload  payload
-	end      time.Time // zero: none
-	owner    Owner
+	// With a topic:
+	topic     *topic // nil: criteria
+	content   string
+	heartbeat time.Duration // 0: none
+	timeout   time.Duration // 0: the service's
+	end       time.Time     // zero: none
+	owner     Owner
 }
 
 // rules are what a Subscription is checked by.
 type rules struct {
 	targets Targets
 	parse   func() search.ParseOptions
+	timeout time.Duration // the longest for one request
 }
 
-// read checks a Subscription and gives what serving it needs, without an owner.
+// read checks a Subscription and returns what serving it needs, without an owner.
 func (r rules) read(n *fhirjson.Node, now time.Time) (subscription, error) {
 	var l fault.List
 	var s subscription
 	var err error
-	if s.query, s.places, err = parseCriteria(n.Str("criteria"), r.parse()); err != nil {
+	onTopic := r.readTopic(n, &s, r.timeout, &l)
+	if onTopic {
+		// It was read above.
+	} else if s.query, s.places, err = parseCriteria(n.Str("criteria"), r.parse()); err != nil {
 		e := fault.Of(err)
 		if e.Kind != fault.Rule {
 			return s, err
@@ -77,7 +86,9 @@ func (r rules) read(n *fhirjson.Node, now time.Time) (subscription, error) {
 		l.Add("not-supported", "Subscription.channel.type", "Channel %q is not offered; use rest-hook.", shorten(t))
 	}
 	s.endpoint = r.readEndpoint(c.Str("endpoint"), &l)
-	s.payload = readPayload(c, &l)
+	if !onTopic {
+		s.payload = readPayload(c, &l)
+	}
 	s.header = readHeaders(c, &l)
 	if n := secretOf(c); n != nil {
 		if s.secret = []byte(n.Text); len(s.secret) < leastSecret {
@@ -162,8 +173,8 @@ func readPayload(c *fhirjson.Node, l *fault.List) payload {
 	return p
 }
 
-// ours are the header fields that a subscription may not set: those that frame
-// the message or belong to one connection (RFC 9110, 7.6.1), and our own.
+// ours are the header fields that a subscription may not set: those that frame the
+// message or belong to one connection (RFC 9110, 7.6.1), and the service's own.
 var ours = []string{"Host", "Content-Length", "Content-Type", "Content-Encoding", "Connection", "Proxy-Connection", "Proxy-Authorization",
 	"Proxy-Authenticate", "Keep-Alive", "Te", "Trailer", "Transfer-Encoding", "Upgrade", "Expect", "Http2-Settings",
 	"Content-Digest", "Signature", "Signature-Input", sequenceHeader, subscriptionHeader, numberHeader}

@@ -13,10 +13,10 @@ const atCriteria = "Subscription.criteria"
 // offered are the types that can be subscribed to.
 var offered = []string{"Observation", "Device", "DetectedIssue"}
 
-// parseCriteria reads a search without base or leading slash. What cannot be
-// evaluated on one changed resource alone is refused, and so is whatever a search
-// would ignore: it would silently widen the subscription. location is ours: the
-// places where a drain of the resource is, one of each list.
+// parseCriteria reads a search without base or leading slash. It refuses what cannot be
+// evaluated on the changed resource alone, and what a search would ignore, since that
+// would silently widen the subscription. location is the service's own parameter: a
+// drain of the resource must be at one of the places of each list.
 func parseCriteria(text string, opts search.ParseOptions) (q search.Query, places [][]string, err error) {
 	refuse := func(code, format string, args ...any) (search.Query, [][]string, error) {
 		return search.Query{}, nil, fault.At(fault.Rule, code, atCriteria, format, args...)
@@ -60,7 +60,7 @@ func parseCriteria(text string, opts search.ParseOptions) (q search.Query, place
 		}
 	}
 	if len(q.Where) != len(pairs) {
-		// ParseQuery takes control parameters out and folds nothing else.
+		// ParseQuery removes control parameters and normalises nothing else.
 		for _, p := range pairs {
 			name, _, _ := strings.Cut(p.Name, ":")
 			if !slices.ContainsFunc(q.Where, func(c search.Clause) bool { return c.Param == name }) {
@@ -72,7 +72,7 @@ func parseCriteria(text string, opts search.ParseOptions) (q search.Query, place
 	return q, places, nil
 }
 
-// cutPlaces takes the parameter location out.
+// cutPlaces removes the parameter location.
 func cutPlaces(pairs []search.Pair) (rest []search.Pair, places [][]string, err error) {
 	for _, p := range pairs {
 		name, modifier, _ := strings.Cut(p.Name, ":")

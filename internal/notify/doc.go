@@ -3,12 +3,12 @@
 // that matches changes and delivers them. It knows neither the wards' rules nor
 // the HTTP API; both reach it through Store, Options.Update and Options.May.
 //
-// DELIVERIES.md is the contract with receivers.
+// DELIVERIES.md is the contract with receivers, those of criteria and of topics.
 //
 // Each subscription that is served has a runner, which reads the change feed,
 // keeps a window of what matches in memory, and sends the oldest of each drain.
-// Runners with one receiver share its endpoint, which is shut while nobody
-// answers. Progress is kept a tenth of a second behind the receiver's yes.
+// Runners with the same receiver share its endpoint, which is shut while nobody
+// answers. Progress is stored at most a tenth of a second after the receiver accepted.
 //
 // A status that a runner sets itself (error while deliveries fail) is a version
 // like any other; it does not start the runner anew.

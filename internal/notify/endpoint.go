@@ -7,9 +7,9 @@ import (
 	"github.com/cenkalti/backoff/v5"
 )
 
-// endpoint is a receiver's URL, shared by all subscriptions that lead there. It
-// is shut while nobody answers: then one request at a time asks whether somebody
-// is back, with growing pauses, and the first answer lets everything through.
+// endpoint is a receiver's URL, shared by all subscriptions with it. It is shut while
+// nobody answers: then one request at a time probes it, with growing pauses, and the
+// first answer opens it for all.
 type endpoint struct {
 	mu      sync.Mutex
 	first   backoff.ExponentialBackOff
@@ -24,8 +24,8 @@ func newEndpoint(pauses backoff.ExponentialBackOff) *endpoint {
 	return &endpoint{first: pauses, pauses: pauses, changed: make(chan struct{})}
 }
 
-// state says whether requests may go; if not, when one may ask, which is zero
-// while one is on its way. The channel is closed when that changes.
+// state reports whether requests may go; if not, when the next probe may, which is zero
+// while one is under way. The channel is closed when that changes.
 func (e *endpoint) state() (open bool, ask time.Time, changed <-chan struct{}) {
 	e.mu.Lock()
 	defer e.mu.Unlock()
@@ -35,7 +35,7 @@ func (e *endpoint) state() (open bool, ask time.Time, changed <-chan struct{}) {
 	return !e.shut, ask, e.changed
 }
 
-// ask takes the one request that may go while the endpoint is shut.
+// ask takes the one probe that may go while the endpoint is shut.
 func (e *endpoint) ask(now time.Time) bool {
 	e.mu.Lock()
 	defer e.mu.Unlock()
@@ -46,7 +46,7 @@ func (e *endpoint) ask(now time.Time) bool {
 	return true
 }
 
-// unasked says that the one request came to nothing, not even a failure.
+// unasked reports that the probe ended without a result, not even a failure.
 func (e *endpoint) unasked() {
 	e.mu.Lock()
 	defer e.mu.Unlock()
@@ -56,7 +56,7 @@ func (e *endpoint) unasked() {
 	}
 }
 
-// there says that somebody answered; true when nobody had before.
+// there reports that somebody answered; it returns true if nobody did before.
 func (e *endpoint) there() bool {
 	e.mu.Lock()
 	defer e.mu.Unlock()
@@ -68,8 +68,8 @@ func (e *endpoint) there() bool {
 	return true
 }
 
-// away says that nobody answered, or that the receiver asks for a pause. Only the
-// request that asked makes the next pause longer: the others left before it was shut.
+// away reports that nobody answered, or that the receiver asks for a pause. Only the
+// probe makes the next pause longer: the other requests left before it was shut.
 func (e *endpoint) away(now time.Time, asked bool, wait time.Duration) {
 	e.mu.Lock()
 	defer e.mu.Unlock()

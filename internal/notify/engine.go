@@ -21,10 +21,10 @@ import (
 // Observer is told what happens, for metrics. Its methods are called from
 // several goroutines and must not block.
 type Observer interface {
-	// Delivered: a receiver said yes, so long after the commit.
+	// Delivered: a receiver accepted, so long after the commit.
 	Delivered(subscription string, after time.Duration)
 	Failed(subscription string, reason Reason)
-	// Lag is the age of the oldest delivery that waits, and how many wait.
+	// Lag is the age of the oldest waiting delivery, and how many wait.
 	Lag(subscription string, behind time.Duration, waiting int)
 	// SetAside: one delivery is given up, while the others go on.
 	SetAside(subscription string, reason Reason)
@@ -69,8 +69,8 @@ type Options struct {
 	transport http.RoundTripper // tests only
 }
 
-// grace is how long requests on the way may take when we stop. The lease
-// holds meanwhile: the last renewal is at most a quarter of the TTL old.
+// grace is how long requests under way may take at a stop. The lease is still valid
+// then: its last renewal is at most a quarter of the TTL old.
 func (o Options) grace() time.Duration { return min(2*time.Second, o.TTL/4) }
 
 // Engine serves all Subscriptions. Only the process that holds the lease
@@ -87,7 +87,7 @@ type Engine struct {
 	idle chan struct{} // closed when Start's work is over
 }
 
-// New makes an engine that does not run yet.
+// New returns an engine that does not run yet.
 func New(o Options) *Engine {
 	set := func(d *time.Duration, to time.Duration) {
 		if *d == 0 {
@@ -112,14 +112,14 @@ func New(o Options) *Engine {
 		o.TLS = &tls.Config{MinVersion: tls.VersionTLS12}
 	}
 	return &Engine{
-		options: o, rules: rules{targets: o.Targets, parse: o.Parse}, sender: newSender(o.Targets, o),
+		options: o, rules: rules{targets: o.Targets, parse: o.Parse, timeout: o.Timeout}, sender: newSender(o.Targets, o),
 		log: o.Logger, wake: make(chan struct{}, 1),
 	}
 }
 
 func (e *Engine) now() time.Time { return e.options.Now() }
 
-// Start begins to serve, as soon as the lease is had, until ctx ends or Stop.
+// Start serves, once the lease is held, until ctx ends or Stop.
 func (e *Engine) Start(ctx context.Context) {
 	e.mu.Lock()
 	defer e.mu.Unlock()
@@ -144,8 +144,8 @@ func (e *Engine) Start(ctx context.Context) {
 	}()
 }
 
-// Stop lets requests on the way finish for a moment, keeps the progress and
-// gives the lease back.
+// Stop lets requests under way finish for a moment, stores the progress and releases
+// the lease.
 func (e *Engine) Stop() {
 	e.mu.Lock()
 	defer e.mu.Unlock()
@@ -157,8 +157,8 @@ func (e *Engine) Stop() {
 	}
 }
 
-// Wake says that something was committed, so that it is delivered without
-// waiting for the next poll. It never blocks.
+// Wake reports a commit, so that it is delivered without waiting for the next poll. It
+// never blocks.
 func (e *Engine) Wake() {
 	select {
 	case e.wake <- struct{}{}:
@@ -211,7 +211,7 @@ func (e *Engine) serve(ctx context.Context, fence int64) {
 	}
 }
 
-// persist tries until it works; false when ctx ended first.
+// persist retries until it succeeds; false if ctx ended first.
 func (e *Engine) persist(ctx context.Context, doing string, f func() error) bool {
 	failed := changed(e.log, "could not "+doing)
 	for {
@@ -226,7 +226,7 @@ func (e *Engine) persist(ctx context.Context, doing string, f func() error) bool
 	}
 }
 
-// changed logs an error when it is another than before.
+// changed logs an error if it differs from the one before.
 func changed(log *slog.Logger, text string) func(error) {
 	last := ""
 	return func(err error) {
@@ -256,7 +256,7 @@ type running struct {
 	what   string // the Subscription without what the service sets
 }
 
-// lasting is a Subscription without what the service sets while it serves it.
+// lasting is a Subscription without what the service itself sets.
 func lasting(n *fhirjson.Node) string {
 	n = n.Clone()
 	for _, name := range []string{"status", "error", "_error", "meta"} {
@@ -297,7 +297,7 @@ func (t *terms) loadAll(ctx context.Context) error {
 	return ctx.Err()
 }
 
-// apply brings the runner of a subscription in line with a version of it.
+// apply starts, stops or keeps the runner of a subscription by its new version.
 func (t *terms) apply(ctx context.Context, v store.Version) {
 	if v.Deleted() {
 		t.stopOne(v.ID)
@@ -347,13 +347,26 @@ func (t *terms) apply(ctx context.Context, v store.Version) {
 	}) || fenced {
 		return
 	}
-	if status == "requested" {
-		// The runner starts with the version that this makes.
+	if status == "requested" && sub.topic == nil {
+		// The runner starts with the version that this makes. That of a topic sets
+		// it itself, after the handshake.
 		t.set(ctx, n, v.Number, "active", "")
 		return
 	}
+	var events *eventLog
+	if sub.topic != nil {
+		if !t.persist(ctx, "open the events of a subscription", func() (err error) {
+			events, err = openLog(ctx, t.options.Store, sub.id, sub.owner.Run, t.fence)
+			if fenced = errors.Is(err, errFenced); fenced {
+				return nil
+			}
+			return err
+		}) || fenced {
+			return
+		}
+	}
 	one, cancel := context.WithCancel(ctx)
-	r := &running{runner: newRunner(t.shared, &sub, l, p, t.log), cancel: cancel, done: make(chan struct{}), what: lasting(n)}
+	r := &running{runner: newRunner(t.shared, &sub, l, p, t.log).with(events, p), cancel: cancel, done: make(chan struct{}), what: lasting(n)}
 	t.running[v.ID] = r
 	go func() {
 		defer close(r.done)
@@ -365,8 +378,8 @@ func (t *terms) apply(ctx context.Context, v store.Version) {
 	}()
 }
 
-// endless gives a moment by which a stored end is evaluated: one that has passed
-// is no fault of the subscription.
+// endless returns the time by which a stored end is checked: an end that has passed is
+// no fault of the subscription.
 func endless(n *fhirjson.Node, now time.Time) time.Time {
 	if n.Get("end") == nil {
 		return now
@@ -374,7 +387,7 @@ func endless(n *fhirjson.Node, now time.Time) time.Time {
 	return time.Time{}
 }
 
-// set writes a status of ours. A newer version wins: it is in the feed.
+// set writes a status of the service. A newer version wins: it is in the feed.
 func (t *terms) set(ctx context.Context, n *fhirjson.Node, version int64, status, text string) {
 	n = withStatus(n, status, text)
 	t.persist(ctx, "set the status of a subscription", func() error {
@@ -392,7 +405,7 @@ func (t *terms) set(ctx context.Context, n *fhirjson.Node, version int64, status
 	t.Wake()
 }
 
-// settle is set for a runner, which holds no tree.
+// settle is set for a runner, which has no tree.
 func (t *terms) settle(ctx context.Context, id string, version int64, status, text string) {
 	var n *fhirjson.Node
 	ok := t.persist(ctx, "read a subscription", func() (err error) {
@@ -405,8 +418,8 @@ func (t *terms) settle(ctx context.Context, id string, version int64, status, te
 	}
 }
 
-// note is settle for a run that goes on, and does not insist: what could not be
-// noted is noted later, or is no longer so.
+// note is settle for a run that continues. It does not retry: the runner writes the
+// status again later if it still holds.
 func (t *terms) note(ctx context.Context, id string, version int64, status, text string) error {
 	n, err := t.read(ctx, id, version)
 	if err != nil {
@@ -439,7 +452,10 @@ func (t *terms) forget(ctx context.Context, id string) {
 	t.persist(ctx, "forget the progress of a subscription", func() error {
 		l := &ledger{states: t.options.Store, name: progressPrefix + id, fence: t.fence}
 		p, err := l.read(ctx)
-		if err != nil || l.rev == 0 || p.Fence > t.fence {
+		if err != nil || l.rev != 0 && p.Fence > t.fence {
+			return err
+		}
+		if err = dropLog(ctx, t.options.Store, id); err != nil || l.rev == 0 {
 			return err
 		}
 		if err = l.drop(ctx); errors.Is(err, errFenced) {
@@ -457,8 +473,7 @@ func (t *terms) stopOne(id string) {
 	}
 }
 
-// stopAll ends every runner at once. Their contexts ended with the term's, or
-// with its loss.
+// stopAll ends all runners. Their contexts ended with the term's.
 func (t *terms) stopAll() {
 	for _, r := range t.running {
 		r.cancel()

@@ -12,8 +12,8 @@ import (
 	"tidemark/internal/store"
 )
 
-// Bounds of the changes that are kept at hand. A subscription that is further
-// behind reads the store for itself.
+// Bounds of the changes kept in memory. A subscription further behind reads the store
+// itself.
 const (
 	feedItems = 2048
 	feedBytes = 16 << 20
@@ -29,7 +29,7 @@ type change struct {
 	doc  search.Doc
 }
 
-// feed is the one reader of the change feed. What it read last is shared.
+// feed is the only reader of the change feed. What it read last is shared.
 type feed struct {
 	store   Store
 	extract search.ExtractOptions
@@ -46,8 +46,8 @@ func newFeed(s Store, extract search.ExtractOptions, after int64) *feed {
 	return &feed{store: s, extract: extract, base: after, last: after, changed: make(chan struct{})}
 }
 
-// run follows the store until ctx ends; wake cuts a pause short. failed is
-// told of errors, and of nil when it works again.
+// run follows the store until ctx ends; wake ends a pause. failed is called with
+// errors, and with nil once reading succeeds again.
 func (f *feed) run(ctx context.Context, wake <-chan struct{}, every time.Duration, failed func(error)) {
 	for ctx.Err() == nil {
 		f.mu.Lock()
@@ -91,14 +91,14 @@ func (f *feed) add(versions []store.Version) {
 	f.changed = make(chan struct{})
 }
 
-// more is closed when there is more than at the time of the call.
+// more is closed once there is more than at the time of the call.
 func (f *feed) more() <-chan struct{} {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	return f.changed
 }
 
-// after gives some of the changes after seq, in order.
+// after returns some of the changes after seq, in order.
 func (f *feed) after(ctx context.Context, seq int64) ([]*change, error) {
 	f.mu.Lock()
 	if seq >= f.base {
@@ -116,8 +116,8 @@ func (f *feed) after(ctx context.Context, seq int64) ([]*change, error) {
 	return out, err
 }
 
-// read gives what a change is evaluated by: the resource, or for a deletion the
-// version before it; nil when there is none.
+// read returns what a change is evaluated on: the resource, or for a deletion the
+// version before it; nil if there is none.
 func (f *feed) read(ctx context.Context, c *change) (*fhirjson.Node, search.Doc, error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()

@@ -14,8 +14,8 @@ import (
 // mask stands for a value of channel.header in every answer.
 const mask = "********"
 
-// Redact takes out of a Subscription what no client may see: the values of
-// channel.header, the secret that deliveries are signed with, and the owner. It changes n.
+// Redact removes from n, a Subscription, what no client may see: the values of
+// channel.header, the secret that deliveries are signed with, and the owner.
 func Redact(n *fhirjson.Node) {
 	if n.Str("resourceType") != "Subscription" {
 		return
@@ -81,10 +81,9 @@ func (e *Engine) Hook(_ context.Context, who *auth.Principal, n, before *fhirjso
 	return nil
 }
 
-// restore puts stored values in the place of masked ones. They stay with the
-// receiver for which they were given (allowed says whether the writer may
-// reuse them there), and one who is not the owner cannot move them elsewhere
-// by leaving them unmasked in a patch either.
+// restore replaces masked values by the stored ones. They stay with the receiver for
+// which they were given (allowed says whether the writer may reuse them there). Nobody
+// but the owner can move them elsewhere, not even by a patch that leaves them unmasked.
 func restore(n, before *fhirjson.Node, allowed, owner bool) error {
 	var stored []string
 	for _, h := range before.Get("channel").Each("header") {

@@ -11,16 +11,16 @@ import (
 	"tidemark/internal/fault"
 )
 
-// States keeps small durable values; see store.Store.
+// States stores small values durably; see store.Store.
 type States interface {
 	State(ctx context.Context, name string) (value []byte, rev int64, err error)
 	SetState(ctx context.Context, name string, value []byte, rev int64) (int64, error)
 }
 
 // A Lease lets one of several processes do a piece of work. It needs no common
-// clock: who waits takes the lease over once the holder has not renewed it for
-// the TTL of its own clock, and the holder stops working a TTL after it began
-// its last renewal that succeeded, which is earlier.
+// clock: a process that waits takes the lease over once it has not seen a renewal for
+// the TTL by its own clock. The holder stops working a TTL after it began its last
+// successful renewal, which is earlier.
 type Lease struct {
 	states States
 	lone   States // instead of states, where there is no other process
@@ -30,7 +30,7 @@ type Lease struct {
 	log    *slog.Logger
 }
 
-// term is the value that is kept.
+// term is the stored value.
 type term struct {
 	Holder string `json:"holder"` // "" when released
 	Fence  int64  `json:"fence"`  // grows with every takeover
@@ -93,7 +93,7 @@ func (l *Lease) holdAlone(ctx context.Context, work func(context.Context, int64)
 	}
 }
 
-// acquire waits until the lease is ours. since is when we began to write it.
+// acquire waits until the lease is taken. since is when writing it began.
 func (l *Lease) acquire(ctx context.Context) (t term, rev int64, since time.Time, ok bool) {
 	seen, quiet := int64(-1), time.Now()
 	for {
@@ -150,8 +150,8 @@ func (l *Lease) serve(ctx context.Context, t term, rev int64, since time.Time, w
 	if held.Err() != nil && errors.Is(context.Cause(held), ErrLost) {
 		l.log.Warn("lease lost", "lease", l.name, "fence", t.Fence)
 	}
-	// Give it back, so that the next holder need not wait. It is no harm when
-	// this fails: the revision guards another's term.
+	// Release it, so that the next holder need not wait. A failure does no harm: the
+	// revision protects another's term.
 	free, cancel := context.WithTimeout(context.WithoutCancel(ctx), time.Second)
 	defer cancel()
 	_, _ = l.write(free, term{Fence: t.Fence}, rev)
@@ -177,7 +177,7 @@ func (l *Lease) write(ctx context.Context, t term, rev int64) (int64, error) {
 	return l.states.SetState(ctx, l.name, value, rev)
 }
 
-// pause waits; false when the context ended first.
+// pause waits; false if the context ended first.
 func pause(ctx context.Context, d time.Duration) bool {
 	t := time.NewTimer(d)
 	defer t.Stop()

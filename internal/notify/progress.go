@@ -25,6 +25,7 @@ type progress struct {
 	// which the service was down use it up.
 	Failing int64         `json:"failing,omitempty"`
 	For     time.Duration `json:"for,omitempty"`
+	Shaken  bool          `json:"shaken,omitempty"` // a topic's handshake was accepted
 }
 
 // errFenced says that another process serves the subscription now.
@@ -54,7 +55,7 @@ func openLedger(ctx context.Context, s States, sub *subscription, fence, start i
 		p = progress{Run: sub.owner.Run, Low: start}
 	}
 	if patient {
-		p.Failing, p.For = 0, 0
+		p.Failing, p.For, p.Shaken = 0, 0, false
 	}
 	return l, p, l.save(ctx, p)
 }

@@ -30,7 +30,7 @@ const (
 	storePause  = time.Second      // before the store is asked again
 )
 
-// event is one delivery that is due.
+// event is one delivery to be made.
 type event struct {
 	*change
 	keys    []string // what it keeps its order by
@@ -44,14 +44,17 @@ type event struct {
 	asking  bool      // it is the one request to an endpoint that is shut
 	hurried time.Time // when another's success last brought it forward
 	number  int64     // of the deliveries of this run of the subscription
+	total   int64     // of a topic's events, when the attempt began
+	told    string    // status of the Subscription then
 }
 
-// answer is an event with what became of its attempt.
+// answer is an event with the result of its attempt.
 type answer struct {
 	*event
 	outcome
 	withheld bool
-	err      error // of the store
+	err      error  // of the store
+	control  string // handshake or heartbeat; event is nil then
 }
 
 // runner serves one subscription. It is one goroutine and at most inFlight
@@ -83,6 +86,8 @@ type runner struct {
 	taken  time.Time // when the receiver last accepted something
 	lagged time.Time // when the observer was last told
 
+	topical // with a topic
+
 	status, text string    // of the Subscription, as far as this runner knows
 	failed       string    // the part of text that tells of a failure
 	asides       string    // the part of text that stays
@@ -98,7 +103,7 @@ type served struct {
 	may       func(Owner, *fhirjson.Node) bool
 	observe   Observer
 	options   Options
-	// settle sets the status that ends a run; it returns when that is done.
+	// settle sets the status that ends a run, and returns when that is done.
 	settle func(ctx context.Context, id string, version int64, status, text string)
 	// note sets the status of a run that goes on.
 	note func(ctx context.Context, id string, version int64, status, text string) error
@@ -120,7 +125,7 @@ func newRunner(s *served, sub *subscription, l *ledger, p progress, log *slog.Lo
 	return r
 }
 
-// run serves until ctx ends, the subscription ends or its receiver is given up.
+// run serves until ctx ends, the subscription ends or the receiver is given up.
 func (r *runner) run(ctx context.Context) {
 	requests, abort := context.WithCancel(context.WithoutCancel(ctx))
 	defer abort()
@@ -137,7 +142,12 @@ func (r *runner) run(ctx context.Context) {
 		behind := r.fill(ctx) || r.look(ctx)
 		r.advance()
 		_, _, changed := r.endpoint.state()
-		next := r.launch(requests, time.Now())
+		next := r.control(requests, time.Now())
+		if r.ready() {
+			if at := r.launch(requests, time.Now()); next.IsZero() || !at.IsZero() && at.Before(next) {
+				next = at
+			}
+		}
 		if err := r.save(ctx, false); err != nil {
 			if errors.Is(err, errFenced) {
 				r.log.Warn("subscription left to another process")
@@ -187,8 +197,7 @@ func (r *runner) room() bool {
 	return len(r.pending)+len(r.done) < window && r.bytes < windowBytes
 }
 
-// fill reads a stretch of the feed, as far as there is room; true when there
-// may be more.
+// fill reads part of the feed, as far as there is room; true if there may be more.
 func (r *runner) fill(ctx context.Context) bool {
 	for range 4 {
 		if !r.room() || time.Now().Before(r.again) || ctx.Err() != nil {
@@ -197,6 +206,15 @@ func (r *runner) fill(ctx context.Context) bool {
 		changes, err := r.feed.after(ctx, r.scanned)
 		if err == nil && len(changes) == 0 {
 			return false
+		}
+		if err == nil && r.sub.topic != nil {
+			switch err = r.takeAll(ctx, changes); {
+			case errors.Is(err, errRetry):
+				continue
+			case errors.Is(err, errFull):
+				return false
+			}
+			changes = nil
 		}
 		for _, c := range changes {
 			if !r.room() {
@@ -259,7 +277,11 @@ func (r *runner) matches(ctx context.Context, c *change) (search.Doc, bool, erro
 	if err != nil || n == nil || !r.sub.query.Match(doc) {
 		return doc, false, err
 	}
-	if c.Type == "DetectedIssue" && c.Number > 1 {
+	if r.sub.topic != nil {
+		if ok, err := r.sub.topic.triggers(ctx, r.store, c.Version, n, doc); err != nil || !ok {
+			return doc, false, err
+		}
+	} else if c.Type == "DetectedIssue" && c.Number > 1 {
 		if tells, err := r.announces(ctx, c, n); err != nil || !tells {
 			return doc, false, err
 		}
@@ -323,8 +345,8 @@ func (r *runner) look(ctx context.Context) bool {
 	return len(changes) > 0
 }
 
-// announces reports whether a version of a concern tells something: new evidence
-// and a milder severity are there to be read, not to call anybody.
+// announces reports whether a version of a concern is announced. New evidence and a
+// milder severity can be read, but call nobody.
 func (r *runner) announces(ctx context.Context, c *change, n *fhirjson.Node) (bool, error) {
 	v, err := r.store.ReadVersion(ctx, c.Key, c.Number-1)
 	if err != nil {
@@ -391,10 +413,10 @@ func (r *runner) advance() {
 	}
 }
 
-// launch starts what may go: the first event of each drain, unless it has to
-// wait for another try. It says when the next of those is due. While the
-// endpoint is shut, one event asks: the one that was not tried for longest, so
-// that none is asked about again and again for which alone there is no answer.
+// launch starts what may go: the first event of each drain, unless it has to wait for
+// its next attempt. It returns when the next of those is due. While the endpoint is
+// shut, one event is the probe: the one not tried for longest, so that an event which
+// alone gets no answer is not tried again and again.
 func (r *runner) launch(ctx context.Context, now time.Time) (next time.Time) {
 	open, ask, _ := r.endpoint.state()
 	if !open && (ask.IsZero() || now.Before(ask)) {
@@ -433,7 +455,7 @@ func (r *runner) launch(ctx context.Context, now time.Time) (next time.Time) {
 
 // start sends an event in a goroutine of its own.
 func (r *runner) start(ctx context.Context, e *event, now time.Time) {
-	e.sending, e.tried = true, now
+	e.sending, e.tried, e.total, e.told = true, now, r.total(), r.status
 	r.sending++
 	go func() {
 		var a answer
@@ -449,6 +471,10 @@ func (r *runner) start(ctx context.Context, e *event, now time.Time) {
 // attempt tests the owner's rights and sends.
 func (r *runner) attempt(ctx context.Context, e *event) answer {
 	a := answer{event: e}
+	if r.sub.topic != nil {
+		a.outcome, a.err = r.notify(ctx, e, e.told)
+		return a
+	}
 	n, doc, err := r.feed.read(ctx, e.change)
 	if err != nil {
 		a.err = err
@@ -481,12 +507,12 @@ func (r *runner) attempt(ctx context.Context, e *event) answer {
 			return a
 		}
 	}
-	a.outcome = r.sender.send(ctx, r.sub, delivery{e.Version, e.number, beside})
+	a.outcome = r.sender.send(ctx, r.sub, delivery{Version: e.Version, number: e.number, beside: beside})
 	return a
 }
 
-// beside are the patient, the drain, and the bed and ward where it is now, as
-// far as the owner may read them: what somebody needs who is called.
+// beside are the patient, the drain, and the bed and ward where it is now, as far as
+// the owner may read them: what the person who is called needs.
 func (r *runner) beside(ctx context.Context, key store.Key, doc search.Doc) ([]store.Version, error) {
 	var keys []store.Key
 	for _, param := range []string{"patient", "subject"} {
@@ -529,10 +555,13 @@ func (r *runner) beside(ctx context.Context, key store.Key, doc search.Doc) ([]s
 	return out, nil
 }
 
-// settled takes an answer in; false when the receiver has to be given up.
+// settled handles an answer; false if the receiver has to be given up.
 func (r *runner) settled(a answer) bool {
 	now := time.Now()
 	r.sending--
+	if a.control != "" {
+		return r.controlled(a, now)
+	}
 	a.sending = false
 	asked := a.asking
 	if a.asking = false; asked {
@@ -590,7 +619,7 @@ func (r *runner) oldestFailure() (oldest *event, ok bool) {
 	return oldest, oldest != nil
 }
 
-// finished takes an event out of what waits.
+// finished removes an event from those waiting.
 func (r *runner) finished(e *event) {
 	i, _ := slices.BinarySearchFunc(r.pending, e.Seq, func(e *event, s int64) int { return int(e.Seq - s) })
 	r.pending = slices.Delete(r.pending, i, i+1)
@@ -599,9 +628,9 @@ func (r *runner) finished(e *event) {
 	r.dirty = true
 }
 
-// aside gives up one change, so that it does not hold up all others: one that
-// the receiver goes on refusing while it accepts others, once as many as may
-// wait are behind it or it has failed for GiveUp, or one at which we fail ourselves.
+// aside gives up one change, so that it does not hold up all others: one that the
+// receiver keeps refusing while it accepts others, once the window behind it is full or
+// it has failed for GiveUp, or one on which the service itself fails.
 func (r *runner) aside(c *change, why Reason, status int) {
 	r.done[c.Seq] = true
 	r.dirty = true
@@ -615,9 +644,9 @@ func (r *runner) aside(c *change, why Reason, status int) {
 // was set aside. It stays until the subscription is requested anew.
 const asideWord = "Set aside and not tried again:"
 
-// hurry lets what failed go at once, for the receiver is back. An event is
-// brought forward ten times within the longest pause at most: where its own
-// delivery alone hangs, it shall not be tried after each success of another.
+// hurry makes failed events due at once, since the receiver is back. An event is
+// brought forward at most ten times within the longest pause, so that one whose own
+// delivery hangs is not tried after each success of another.
 func (r *runner) hurry(now time.Time) {
 	for _, e := range r.pending {
 		if e.failed != "" && e.due.After(now) && now.Sub(e.hurried) >= r.options.Retry.MaxInterval/10 {
@@ -634,6 +663,10 @@ func (r *runner) progress() progress {
 	if e, ok := r.oldestFailure(); ok {
 		p.Failing, p.For = e.Seq, time.Since(e.since)
 	}
+	p.Shaken = r.shaken
+	if r.sub.topic != nil && !r.shaken && !r.shakeSince.IsZero() {
+		p.Failing, p.For = handshakeSeq, time.Since(r.shakeSince)
+	}
 	return p
 }
 
@@ -645,6 +678,12 @@ func (r *runner) say(ctx context.Context) {
 	status, text := "active", ""
 	e, failing := r.oldestFailure()
 	switch {
+	case r.sub.topic != nil && !r.shaken:
+		if r.shakeText == "" {
+			return
+		}
+		r.failed = r.shakeText
+		status, text = "error", r.failed
 	case failing && now.Sub(e.since) >= r.options.Tell:
 		if !e.tried.IsZero() { // else not tried by this process yet
 			r.failed = fmt.Sprintf("Deliveries have failed since %s: %s%s. Waiting ones are retried in order, with pauses of up to %s, and given up after %s.",
@@ -669,7 +708,7 @@ func (r *runner) say(ctx context.Context) {
 	}
 }
 
-// save keeps the progress when it is time to.
+// save stores the progress when it is time to.
 func (r *runner) save(ctx context.Context, force bool) error {
 	since := time.Since(r.saved)
 	if !r.dirty && !r.moved || !force && (time.Now().Before(r.again) || since < saveEvery || !r.dirty && since < saveIdle) {
@@ -699,8 +738,8 @@ func (r *runner) tell() {
 	r.observe.Lag(r.sub.id, behind, len(r.pending)+r.ahead)
 }
 
-// nextWake is when to look again though nothing happened; next is when a
-// failed delivery is due.
+// nextWake is when to look again even if nothing happens; next is when a failed
+// delivery is due.
 func (r *runner) nextWake(next time.Time) time.Time {
 	at := time.Now().Add(saveIdle)
 	if !next.IsZero() && next.Before(at) {
@@ -712,14 +751,17 @@ func (r *runner) nextWake(next time.Time) time.Time {
 	if r.again.After(time.Now()) {
 		at = r.again
 	}
+	if r.sub.topic != nil && r.shaken && r.status != "active" {
+		at = earlier(at, time.Now().Add(time.Second))
+	}
 	if tell := r.lagged.Add(time.Second); len(r.pending) > 0 && tell.Before(at) {
 		at = tell
 	}
 	return at
 }
 
-// drain waits a moment for the requests on the way, unless the lease is lost,
-// and keeps what came of them.
+// drain waits a moment for the requests under way, unless the lease is lost, and
+// stores their results.
 func (r *runner) drain(ctx context.Context, abort func(), keep bool) {
 	if errors.Is(context.Cause(ctx), ErrLost) {
 		abort()

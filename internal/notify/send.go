@@ -2,6 +2,7 @@ package notify
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/tls"
 	"crypto/x509"
@@ -28,8 +29,8 @@ const (
 	numberHeader       = "Tidemark-Event-Number" // of the deliveries of this Subscription
 )
 
-// Reason says why a delivery failed. It is all that is told of a failure, in
-// logs, metrics and Subscription.error: the errors of net/http quote the URL.
+// Reason says why a delivery failed. Logs, metrics and Subscription.error say no more,
+// since the errors of net/http quote the URL.
 type Reason string
 
 // The reasons.
@@ -72,7 +73,7 @@ func (r Reason) words() string {
 // answered reports whether the receiver was there.
 func (r Reason) answered() bool { return r == Redirect || r == Refused || r == Failing }
 
-// final reports whether the receiver has said no to this very delivery.
+// final reports whether the receiver refused this delivery itself.
 func (o outcome) final() bool {
 	switch o.status {
 	case http.StatusRequestTimeout, http.StatusTooEarly, http.StatusTooManyRequests, http.StatusUnauthorized, http.StatusForbidden:
@@ -81,8 +82,8 @@ func (o outcome) final() bool {
 	return o.reason == Refused
 }
 
-// away reports whether nobody was there to ask, or a gateway or the receiver
-// itself says so; anything else is said of this delivery.
+// away reports whether nobody was there, or a gateway or the receiver said so; anything
+// else concerns this delivery only.
 func (o outcome) away() bool {
 	switch o.status {
 	case http.StatusTooManyRequests, http.StatusBadGateway, http.StatusServiceUnavailable, http.StatusGatewayTimeout:
@@ -91,7 +92,7 @@ func (o outcome) away() bool {
 	return !o.reason.answered() && o.reason != Defect
 }
 
-// outcome is what became of one attempt.
+// outcome is the result of one attempt.
 type outcome struct {
 	reason Reason
 	status int           // of the answer, 0 without one
@@ -109,7 +110,7 @@ func newSender(t Targets, o Options) *sender {
 	rt := o.transport
 	if rt == nil {
 		rt = &http.Transport{
-			// No Proxy: one would connect in our place, past dial's check.
+			// No Proxy: it would connect in place of the service, past dial's check.
 			DialContext:            t.dial,
 			TLSClientConfig:        o.TLS.Clone(),
 			TLSHandshakeTimeout:    5 * time.Second,
@@ -125,16 +126,17 @@ func newSender(t Targets, o Options) *sender {
 	}}
 }
 
-// delivery is one change on its way.
+// delivery is one change to be sent.
 type delivery struct {
 	store.Version
 	number int64
 	beside []store.Version // payload withContext
+	notice []byte          // of a topic
 }
 
 // send delivers one change.
 func (s *sender) send(ctx context.Context, sub *subscription, v delivery) outcome {
-	limited, cancel := context.WithTimeout(ctx, s.timeout)
+	limited, cancel := context.WithTimeout(ctx, cmp.Or(sub.timeout, s.timeout))
 	defer cancel()
 	req, err := s.request(limited, sub, v)
 	if err != nil {
@@ -163,7 +165,7 @@ func (s *sender) send(ctx context.Context, sub *subscription, v delivery) outcom
 }
 
 func (s *sender) request(ctx context.Context, sub *subscription, v delivery) (*http.Request, error) {
-	method, url, body := http.MethodPost, sub.endpoint.String(), []byte(nil)
+	method, url, body := http.MethodPost, sub.endpoint.String(), v.notice
 	switch sub.payload {
 	case idOnly:
 		body = s.bundle(v.Version)
@@ -209,7 +211,7 @@ var signing = httpsig.SigningProfile{
 	Metadata: []httpsig.Metadata{httpsig.MetaCreated, httpsig.MetaKeyID, httpsig.MetaAlgorithm},
 }
 
-// collection is a change with what stands beside it.
+// collection is a change with its context.
 func (s *sender) collection(v delivery) []byte {
 	var b bytes.Buffer
 	fmt.Fprintf(&b, `{"resourceType":"Bundle","type":"collection","timestamp":%q,"entry":[`, fhirdate.Format(v.At))
