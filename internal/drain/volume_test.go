@@ -1,6 +1,7 @@
 package drain_test
 
 import (
+	"math"
 	"math/big"
 	"testing"
 
@@ -12,18 +13,27 @@ import (
 // volumes draws what readings are, and what sums, shares and rates of them are.
 func volumes() *rapid.Generator[*big.Rat] {
 	return rapid.Custom(func(t *rapid.T) *big.Rat {
-		n := rapid.Int64Range(-1_000_000, 1_000_000).Draw(t, "numerator")
-		d := rapid.OneOf(rapid.SampledFrom([]int64{1, 1, 2, 10, 1000}), rapid.Int64Range(1, 86_400)).Draw(t, "denominator")
-		return big.NewRat(n, d)
+		n := rapid.OneOf(rapid.Int64Range(-1_000_000, 1_000_000), rapid.Int64(), rapid.SampledFrom(edges)).Draw(t, "numerator")
+		d := rapid.OneOf(rapid.SampledFrom([]int64{1, 1, 2, 10, 1000}), rapid.Int64Range(1, 86_400), rapid.Int64Range(1, math.MaxInt64)).Draw(t, "denominator")
+		r := big.NewRat(n, d)
+		if rapid.IntRange(0, 9).Draw(t, "beyond an int64") == 0 {
+			r.Mul(r, big.NewRat(math.MaxInt64, 7))
+		}
+		return r
 	})
 }
 
-// TestVolumeArithmetic: the short cuts for nothing and for whole millilitres
-// give what exact rationals do, and leave their operands alone.
+// edges are where an int64 ends.
+var edges = []int64{0, 1, -1, math.MaxInt64, math.MinInt64, math.MinInt64 + 1, math.MaxInt32 + 1}
+
+// TestVolumeArithmetic: the arithmetic in 64 bits gives what exact rationals do, on
+// both sides of its limits, and leaves its operands alone.
 func TestVolumeArithmetic(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		x, y := volumes().Draw(t, "x"), volumes().Draw(t, "y")
 		a, b := drain.ML(x), drain.ML(y)
+		n := rapid.OneOf(rapid.Int64(), rapid.SampledFrom(edges)).Draw(t, "n")
+		d := rapid.OneOf(rapid.Int64(), rapid.SampledFrom(edges)).Filter(func(d int64) bool { return d != 0 }).Draw(t, "d")
 		for what, got := range map[string]struct {
 			is   drain.Volume
 			want *big.Rat
@@ -31,6 +41,9 @@ func TestVolumeArithmetic(t *testing.T) {
 			"sum":         {a.Add(b), new(big.Rat).Add(x, y)},
 			"difference":  {a.Sub(b), new(big.Rat).Sub(x, y)},
 			"product":     {a.Mul(y), new(big.Rat).Mul(x, y)},
+			"multiple":    {a.Times(b), new(big.Rat).Mul(x, y)},
+			"share":       {a.Scale(n, d), new(big.Rat).Mul(x, big.NewRat(n, d))},
+			"of itself":   {a.Sub(a), new(big.Rat)},
 			"left":        {a, x},
 			"right":       {b, y},
 			"and nothing": {a.Add(drain.Volume{}).Sub(drain.MLInt(0)), x},
@@ -38,11 +51,14 @@ func TestVolumeArithmetic(t *testing.T) {
 			if got.is.Rat().Cmp(got.want) != 0 {
 				t.Fatalf("%s of %s and %s: %s, want %s", what, x, y, got.is.Rat(), got.want)
 			}
+			if f, _ := got.want.Float64(); got.is.Float() != f {
+				t.Fatalf("%s of %s and %s as a float: %v, want %v", what, x, y, got.is.Float(), f)
+			}
 		}
 		if a.Cmp(b) != x.Cmp(y) || a.Equal(b) != (x.Cmp(y) == 0) || a.Sign() != x.Sign() {
 			t.Fatalf("%s and %s compare as %d", x, y, a.Cmp(b))
 		}
-		if n := x.Num().Int64(); drain.MLInt(n).Rat().Cmp(new(big.Rat).SetInt64(n)) != 0 {
+		if n := x.Num().Int64(); x.Num().IsInt64() && drain.MLInt(n).Rat().Cmp(new(big.Rat).SetInt64(n)) != 0 {
 			t.Fatalf("MLInt(%d) is %s", n, drain.MLInt(n))
 		}
 	})

@@ -147,7 +147,7 @@ func fill(entries []drain.Entry, emptied time.Time, capacity drain.Volume, rate 
 	from, looked := emptied, false
 	for _, e := range checks(entries, emptied) {
 		if !e.At.After(now) {
-			level, from, looked = capacity.Mul(new(big.Rat).Quo(e.Fill.Value.Rat(), big.NewRat(100, 1))), e.At, true
+			level, from, looked = capacity.Times(e.Fill.Value).Scale(1, 100), e.At, true
 		}
 	}
 	if rate == nil {

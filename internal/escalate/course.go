@@ -1,7 +1,6 @@
 package escalate
 
 import (
-	"math/big"
 	"slices"
 	"sort"
 	"time"
@@ -197,7 +196,7 @@ func (v *view) ranAfter(t time.Time) (drain.Volume, time.Duration) {
 		return iv.and()
 	}
 	rest := iv.end.Sub(t)
-	return sum.Add(iv.net.Mul(big.NewRat(int64(rest), int64(iv.length())))), known + rest
+	return sum.Add(iv.net.Scale(int64(rest), int64(iv.length()))), known + rest
 }
 
 // lastKnown gives the number, from the end, of the last interval of known volume.

@@ -146,7 +146,7 @@ func (v *view) doubtsOfReading(other *drain.Entry, e drain.Entry) (doubts []doub
 			fmt.Sprintf("%s in a %s that holds %s?", ml(volume), name, ml(vessel.Capacity)),
 			fmt.Sprintf("%s were read at %s in a %s, which holds %s.", ml(volume), v.at(e.At), name, ml(vessel.Capacity)))
 	}
-	half := vessel.Graduation.Mul(big.NewRat(1, 2))
+	half := vessel.Graduation.Scale(1, 2)
 	if half.Sign() > 0 && !e.Estimated && !new(big.Rat).Quo(volume.Rat(), half.Rat()).IsInt() {
 		add(Figure{"volume read in a " + string(e.Vessel), exactly(volume), "mL", exactly(half)}, self,
 			fmt.Sprintf("%s read in a %s marked every %s?", ml(volume), name, ml(vessel.Graduation)),

@@ -364,5 +364,5 @@ func medianRate(of []*interval) drain.Volume {
 	}
 	slices.SortFunc(rates, drain.Volume.Cmp)
 	n := len(rates)
-	return rates[(n-1)/2].Add(rates[n/2]).Mul(big.NewRat(1, 2))
+	return rates[(n-1)/2].Add(rates[n/2]).Scale(1, 2)
 }

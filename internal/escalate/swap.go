@@ -71,7 +71,7 @@ func apart(a, b drain.Appearance) bool {
 // odd reports whether the emptying may be another drain's: whatever swapped finds
 // is so.
 func (s side) odd(r Rules) bool {
-	square, usual := s.net.Mul(s.net.Rat()), s.usual.Mul(s.usual.Rat())
+	square, usual := s.net.Times(s.net), s.usual.Times(s.usual)
 	return apart(s.now, s.was) || square.Cmp(times(usual, r.SwapFactor)) >= 0 || times(square, r.SwapFactor).Cmp(usual) <= 0
 }
 
@@ -86,8 +86,8 @@ func (r Rules) swapped(a, b side) bool {
 	volumes := more.usual.Sub(less.usual).Cmp(r.SwapVolume) >= 0 && more.usual.Cmp(times(less.usual, r.SwapFactor)) >= 0
 	if volumes {
 		// On a scale of ratios the middle between the two is the root of their product.
-		middle := more.usual.Mul(less.usual.Rat())
-		if more.net.Mul(more.net.Rat()).Cmp(middle) >= 0 || less.net.Mul(less.net.Rat()).Cmp(middle) <= 0 {
+		middle := more.usual.Times(less.usual)
+		if more.net.Times(more.net).Cmp(middle) >= 0 || less.net.Times(less.net).Cmp(middle) <= 0 {
 			return false
 		}
 	}

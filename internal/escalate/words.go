@@ -55,19 +55,19 @@ func minutes(d time.Duration) string {
 
 // perHour is the exact rate in mL/h of a volume over a span that is not empty.
 func perHour(v drain.Volume, over time.Duration) drain.Volume {
-	return v.Mul(big.NewRat(int64(time.Hour), int64(over)))
+	return v.Scale(int64(time.Hour), int64(over))
 }
 
 // gives is what a rate in mL/h gives in a span.
 func gives(rate drain.Volume, span time.Duration) drain.Volume {
-	return rate.Mul(big.NewRat(int64(span), int64(time.Hour)))
+	return rate.Scale(int64(span), int64(time.Hour))
 }
 
 // times multiplies by a number that is held as a Volume.
-func times(v, number drain.Volume) drain.Volume { return v.Mul(number.Rat()) }
+func times(v, number drain.Volume) drain.Volume { return v.Times(number) }
 
 // share is so many percent of a volume.
-func share(v, percent drain.Volume) drain.Volume { return times(v, percent).Mul(big.NewRat(1, 100)) }
+func share(v, percent drain.Volume) drain.Volume { return times(v, percent).Scale(1, 100) }
 
 // list joins words: "a", "a and b", "a, b and c".
 func list(words []string) string {

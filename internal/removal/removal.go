@@ -206,7 +206,7 @@ func (r *review) day(charted, spread balance.Total) {
 		decisive, how = charted, "charted"
 		i.Evidence = charted.Readings
 	}
-	per24 := decisive.Net.Mul(big.NewRat(int64(24*time.Hour), int64(length)))
+	per24 := decisive.Net.Scale(int64(24*time.Hour), int64(length))
 	over := per24.Cmp(r.DailyLimit) > 0
 	read := charted.N > 0
 	text := fmt.Sprintf("From %s to %s %s mL", r.at(w.Start), r.at(w.End), number(decisive.Net))
