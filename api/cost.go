@@ -19,11 +19,12 @@ import (
 	"tidemark/internal/search"
 )
 
-// What a request may cost is settled here: its account of rows, values and
-// bytes (package budget), its time, and, for what is heavy, a turn. Heavy is what
-// looks at more than a resource, a drain or a patient. It works beside charting:
-// with store connections of its own, on all but one of the processors, one request of a client
-// at a time. What is light never waits for what is heavy. All figures are ours.
+// What a request may cost is decided here: its account of rows, values and bytes
+// (package budget), its time, and, for a heavy request, a turn. A request is heavy if
+// it reads more than a resource, a drain or a patient, or its body is large. Heavy requests have store
+// connections of their own and run on all but one of the processors, one at a time for
+// each client. A light request, such as charting, never waits for a heavy one. The
+// figures are OURS.
 const (
 	requestTime = 30 * time.Second // one interaction
 	bundleTimes = 10               // of that, a batch or transaction
@@ -32,6 +33,7 @@ const (
 	wideReads   = 20               // reads of one Bundle; more of them are heavy
 	narrowCount = 200              // of a page, for a search to be light
 	narrowParts = 20               // values and includes
+	largeBody   = 512 << 10        // bytes; a transaction of some 250 entries is smaller
 )
 
 // turns gives heavy requests their turns.
@@ -46,8 +48,8 @@ type turns struct {
 	stopped context.Context
 }
 
-// share is one client's: one heavy request at a time waits for a turn or has it,
-// so that many of one client delay those of others by one at most.
+// share is one client's: only one of its heavy requests at a time has a turn or waits
+// for one, so that a client delays others by one request at most.
 type share struct {
 	one   *semaphore.Weighted
 	users int
@@ -127,11 +129,10 @@ func stopping() *fault.Error {
 	return f
 }
 
-// Drain ends heavy requests, with 503, and takes no more of them: the service is
-// about to stop.
+// Drain ends heavy requests with 503 and admits no more: the service is about to stop.
 func (s *Server) Drain() { s.turns.stop(stopping()) }
 
-// account is what a request has spent and holds.
+// account is what a request has spent and what it holds.
 type account struct {
 	*budget.Budget
 	end  context.CancelCauseFunc
@@ -141,7 +142,7 @@ type account struct {
 
 type accountKey struct{}
 
-// open begins the account of a request.
+// open opens the account of a request.
 func (s *Server) open(ctx context.Context) (context.Context, *account) {
 	a := &account{}
 	ctx, a.end = context.WithCancelCause(ctx)
@@ -156,7 +157,7 @@ func (a *account) close() {
 	a.end(nil)
 }
 
-// ended gives the reason where the account, not the client, has ended the work.
+// ended returns the reason if the account, not the client, ended the work.
 func ended(ctx context.Context, err error) error {
 	var f *fault.Error
 	if err != nil && interrupted(err, context.Canceled) && errors.As(context.Cause(ctx), &f) {
@@ -189,6 +190,15 @@ func (s *Server) admitReads(ctx context.Context, in *Interaction, entries []*fhi
 	return s.turn(ctx, a, in)
 }
 
+// admitBody is admit for a body that takes long to parse.
+func (s *Server) admitBody(ctx context.Context, in *Interaction) error {
+	a, _ := ctx.Value(accountKey{}).(*account)
+	if a == nil || a.took || in.Who == nil {
+		return nil
+	}
+	return s.turn(ctx, a, in)
+}
+
 func (s *Server) turn(ctx context.Context, a *account, in *Interaction) error {
 	giveBack, err := s.turns.take(ctx, in.Who.Subject+"|"+in.Who.Client)
 	if err != nil {
@@ -201,15 +211,15 @@ func (s *Server) turn(ctx context.Context, a *account, in *Interaction) error {
 	return nil
 }
 
-// heavy says whether an interaction may look at more than a resource, a drain or
-// a patient.
+// heavy reports whether an interaction may read more than a resource, a drain or a
+// patient.
 func (s *Server) heavy(in *Interaction) bool {
 	reads := in.Verb == http.MethodGet || in.Verb == http.MethodHead || in.Form
 	switch {
 	case in.Special == "metadata":
 		return false
 	case strings.HasPrefix(in.Special, "$"):
-		// Of a place, whatever is answered of all its drains; and what goes over many Observations or draws.
+		// Operations on a place cover all its drains; these others read many Observations or draw.
 		return in.Type == "Location" || slices.Contains([]string{"$lastn", "$stats", "$everything", "$chart"}, in.Special)
 	case in.Special == "_history":
 		return in.ID == ""
@@ -230,9 +240,8 @@ func (s *Server) heavy(in *Interaction) bool {
 	return wide(in.Type, in.Query) // conditional
 }
 
-// wide says whether a search may walk more than what belongs to a resource, a
-// drain or a patient: none of its parameters names one exactly, or others take
-// work for each match.
+// wide reports whether a search may read more than what belongs to a resource, a drain
+// or a patient: no parameter names one exactly, or others take work for each match.
 func wide(typ string, pairs []search.Pair) bool {
 	narrow := false
 	parts := 0

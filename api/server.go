@@ -58,7 +58,7 @@ type Options struct {
 	Most        budget.Cost       // of one request; zero: budget.Request
 	Charged     func(budget.Cost) // told what each request has cost; nil for nobody
 	AnswerTime  time.Duration     // for a client to take its answer; 0: 2 min
-	// Limiter says whether a client may go on, and when it may try again.
+	// Limiter reports whether a client may continue, and when it may try again.
 	Limiter     func(client string) (ok bool, wait time.Duration)
 	AllowOrigin []string // CORS; empty: none
 	Mounts      []Mount  // other parts of the API: the board, documentation, exports
@@ -74,14 +74,14 @@ type Options struct {
 	Trusted    []netip.Prefix // proxies whose X-Forwarded-… headers hold
 }
 
-// A Hook looks at a resource before it is written; before is nil on a create.
-// It may complete the resource.
+// A Hook checks a resource before it is written, and may complete it; before is nil on
+// a create.
 type Hook func(ctx context.Context, who *auth.Principal, n, before *fhirjson.Node) error
 
-// A View changes what clients see of a resource; it may keep secrets back.
+// A View changes what clients see of a resource, for instance to hide secrets.
 type View func(n *fhirjson.Node)
 
-// Mount hangs a handler of another package into the router, without rights.
+// Mount adds a handler of another package to the router, without rights.
 type Mount struct {
 	Path    string
 	Handler http.Handler
@@ -173,11 +173,11 @@ func New(o Options) *Server {
 // Handler serves the whole API.
 func (s *Server) Handler() http.Handler { return s.router }
 
-// Ending makes /readyz say that the service is about to end.
+// Ending makes /readyz report that the service is about to stop.
 func (s *Server) Ending() { s.ending.Store(true) }
 
-// AuditQueue is how many audit records wait to be written, and at how many
-// what cannot be noted is refused.
+// AuditQueue is how many audit records wait to be written, and the number at which
+// requests are refused.
 func (s *Server) AuditQueue() (waiting, room int) { return len(s.auditor.in), cap(s.auditor.in) }
 
 // Close waits until the audit records of all requests are written.
@@ -237,7 +237,7 @@ const (
 	routeKey   = "route"
 )
 
-// identify gives each request an id, the client's own where it sent a good one.
+// identify gives each request an id: the client's own if it sent a valid one.
 func (s *Server) identify(c *gin.Context) {
 	id := c.GetHeader("X-Request-Id")
 	if !fhirjson.IsID(id) {
@@ -266,20 +266,20 @@ func (s *Server) recoverPanics(c *gin.Context) {
 	c.Next()
 }
 
-// Time limits for a client to take its answer: without one, a client that never
-// reads would hold its connection, and the memory of the answer, for ever.
+// Time limits for a client to read its answer. Without one, a client that never reads
+// would hold its connection, and the answer in memory, for ever.
 const (
 	answerTime = 2 * time.Minute
 	fileTime   = time.Hour // for a file of an export
 )
 
-// within limits the time to answer. A connection that knows no deadlines, such
-// as that of a test, has none.
+// within limits the time to answer. A connection without deadlines, such as that of a
+// test, has none.
 func within(c *gin.Context, d time.Duration) {
 	_ = http.NewResponseController(c.Writer).SetWriteDeadline(time.Now().Add(d))
 }
 
-// headers are those that every answer carries, and the CORS of the allow-list.
+// headers are those of every answer, and the CORS headers of the allow-list.
 func (s *Server) headers(c *gin.Context) {
 	within(c, s.answerTime)
 	if size := headerSize(c.Request); size > MaxHeader {
@@ -317,8 +317,8 @@ func (s *Server) headers(c *gin.Context) {
 	c.Next()
 }
 
-// MaxHeader is how many bytes of URL and headers are read. The listener takes
-// somewhat more, so that the refusal can be said in FHIR.
+// MaxHeader is how many bytes of URL and headers are read. The listener takes somewhat
+// more, so that the refusal can be an OperationOutcome.
 const MaxHeader = 64 << 10
 
 func headerSize(r *http.Request) int {
@@ -354,8 +354,8 @@ func (s *Server) smartConfiguration(c *gin.Context) {
 	c.JSON(http.StatusOK, d)
 }
 
-// tokenPath is the token endpoint of the local key, which SMART App Launch
-// wants to be named. It grants nothing: tidemark token mints.
+// tokenPath is the token endpoint of the local key, which SMART App Launch requires to
+// be named. It grants nothing: `tidemark token` does.
 const tokenPath = "/token"
 
 func noToken(c *gin.Context) {
@@ -370,7 +370,7 @@ func (s *Server) fhir(c *gin.Context) {
 	defer span.End()
 	ctx, account := s.open(ctx)
 	defer account.close()
-	in, err := s.readRequest(c)
+	in, err := s.readRequest(ctx, c)
 	defer in.held.release()
 	var a *Answer
 	if err == nil {
@@ -399,7 +399,7 @@ func (s *Server) fhir(c *gin.Context) {
 	}
 }
 
-// allowed lists the methods that the place of an interaction has.
+// allowed lists the methods of an interaction's URL.
 func (s *Server) allowed(in *Interaction) string {
 	switch {
 	case strings.HasPrefix(in.Special, "$"):
@@ -425,7 +425,7 @@ func (s *Server) allowed(in *Interaction) string {
 
 // readRequest authenticates the caller and reads the request. The returned
 // Interaction is never nil, so that a refusal can be audited.
-func (s *Server) readRequest(c *gin.Context) (*Interaction, error) {
+func (s *Server) readRequest(ctx context.Context, c *gin.Context) (*Interaction, error) {
 	r := c.Request
 	in := &Interaction{Verb: r.Method, Request: c.GetString(requestKey), Address: s.address(r), Prefer: prefer(r.Header.Values("Prefer"))}
 	if in.Verb == http.MethodHead {
@@ -454,7 +454,7 @@ func (s *Server) readRequest(c *gin.Context) (*Interaction, error) {
 	if err := in.readProvenance(r.Header.Values("X-Provenance")); err != nil {
 		return in, err
 	}
-	return in, s.readBody(r, in)
+	return in, s.readBody(ctx, r, in)
 }
 
 // throttle refuses a caller who asks more often than one client may.
@@ -485,8 +485,8 @@ func (s *Server) authenticate(r *http.Request) (*auth.Principal, error) {
 	return s.verifier.Verify(r.Context(), token)
 }
 
-// acceptable refuses requests for a representation that there is not.
-// Only operations have others than JSON.
+// acceptable refuses requests for a representation that is not offered. Only
+// operations offer any but JSON.
 func acceptable(r *http.Request, pairs []search.Pair, operation string) error {
 	if slices.ContainsFunc(pairs, asksFormat) {
 		return offeredFormat(pairs, operation)
@@ -512,7 +512,7 @@ func acceptable(r *http.Request, pairs []search.Pair, operation string) error {
 
 func asksFormat(p search.Pair) bool { return p.Name == "_format" && p.Value != "" }
 
-// offeredFormat refuses a _format that there is not.
+// offeredFormat refuses a _format that is not offered.
 func offeredFormat(pairs []search.Pair, operation string) error {
 	i := slices.IndexFunc(pairs, asksFormat)
 	if i < 0 || otherFormat(operation, pairs[i].Value) {
@@ -568,7 +568,7 @@ func fhirVersion(params string) (string, bool) {
 }
 
 // readBody reads what the method carries: a resource, a patch, or a form.
-func (s *Server) readBody(r *http.Request, in *Interaction) error {
+func (s *Server) readBody(ctx context.Context, r *http.Request, in *Interaction) error {
 	switch in.Verb {
 	case http.MethodPost, http.MethodPut, http.MethodPatch:
 	default:
@@ -605,6 +605,11 @@ func (s *Server) readBody(r *http.Request, in *Interaction) error {
 		return err
 	case err != nil:
 		return fault.New(fault.Invalid, "incomplete", "The body ended early or could not be read.")
+	}
+	if len(data) > largeBody {
+		if err := s.admitBody(ctx, in); err != nil {
+			return err
+		}
 	}
 	mime, params, _ := strings.Cut(r.Header.Get("Content-Type"), ";")
 	mime = strings.ToLower(strings.TrimSpace(mime))
@@ -647,8 +652,8 @@ func (s *Server) readBody(r *http.Request, in *Interaction) error {
 	return err
 }
 
-// passOver reads the rest of a body that is too large, up to a limit: a client
-// that is cut off while it sends sees a broken connection and not the answer.
+// passOver reads the rest of a body that is too large, up to a limit: a client cut off
+// while it sends would see a broken connection and not the answer.
 func (s *Server) passOver(r *http.Request) {
 	if r.Header.Get("Expect") == "" { // who asks first has sent nothing yet
 		_, _ = io.CopyN(io.Discard, r.Body, 4*s.maxBody)
@@ -755,8 +760,8 @@ func (s *Server) logFailure(in *Interaction, st int, err error) {
 	s.log.Error("request failed", "id", in.Request, "status", st, "err", fault.Of(err).Cause, "text", err.Error())
 }
 
-// render is a version as clients see it: the only way of a stored resource
-// into an answer.
+// render is a version as clients see it. Every stored resource in an answer passes
+// through it.
 func (s *Server) render(v store.Version) []byte {
 	raw := v.JSON()
 	view := s.views[v.Type]
@@ -772,7 +777,7 @@ func (s *Server) render(v store.Version) []byte {
 	return n.Bytes()
 }
 
-// beforeWrite lets the package that lives off a type look at what is written.
+// beforeWrite lets the package that uses a type check what is written.
 func (s *Server) beforeWrite(ctx context.Context, in *Interaction, n, before *fhirjson.Node) error {
 	if h := s.hooks[in.Type]; h != nil {
 		return h(ctx, in.Who, n, before)

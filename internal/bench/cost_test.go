@@ -176,16 +176,16 @@ type asker struct {
 	http  *http.Client
 }
 
-func newAsker(tb testing.TB, s *site, subject, role string, now time.Time) *asker {
-	scope, ok := auth.RoleScope(role)
+func newAsker(tb testing.TB, addr string, key *auth.LocalKey, subject string, now time.Time) *asker {
+	scope, ok := auth.RoleScope("nurse")
 	if !ok {
-		tb.Fatal(role)
+		tb.Fatal("there is no nurse")
 	}
-	token, err := s.Key().Mint(auth.TokenRequest{Subject: "Practitioner/" + subject, Scope: scope, TTL: 72 * time.Hour, Now: now})
+	token, err := key.Mint(auth.TokenRequest{Subject: "Practitioner/" + subject, Scope: scope, TTL: 72 * time.Hour, Now: now})
 	if err != nil {
 		tb.Fatal(err)
 	}
-	return &asker{tb, "http://" + s.Addr() + "/fhir", token, &http.Client{Transport: &http.Transport{MaxIdleConnsPerHost: 16}}}
+	return &asker{tb, "http://" + addr + "/fhir", token, &http.Client{Transport: &http.Transport{MaxIdleConnsPerHost: 16}}}
 }
 
 func (a *asker) ask(ctx context.Context, c costly) (status int, body []byte, err error) {
@@ -253,7 +253,7 @@ func TestCost(t *testing.T) {
 	var told charged
 	s := h.within(t, most, told.add)
 	defer s.stop(t)
-	nurse := newAsker(t, s, "nurse", "nurse", h.now)
+	nurse := newAsker(t, s.Addr(), s.Key(), "nurse", h.now)
 	refused := map[int]int{}
 	for _, c := range worst(h) {
 		status, body, err := nurse.ask(context.Background(), c)
@@ -350,7 +350,7 @@ func BenchmarkCost(b *testing.B) {
 		var told charged
 		s := h.within(b, budget.Cost{}, told.add)
 		defer s.stop(b)
-		nurse := newAsker(b, s, "nurse", "nurse", h.now)
+		nurse := newAsker(b, s.Addr(), s.Key(), "nurse", h.now)
 		var all []figure
 		requests := map[string]costly{}
 		for _, c := range worst(h) {
@@ -376,52 +376,121 @@ func BenchmarkCost(b *testing.B) {
 		bad := slices.Clone(table("most of the processor", func(a, b figure) int { return cmp.Compare(b.cpu, a.cpu) })[:10])
 		say(b, "statuses %v", tally(all))
 
-		chart := newAsker(b, s, "charting", "nurse", h.now)
-		next := 0
-		charting := func() (p50, p99 time.Duration) {
-			var took []time.Duration
-			for end := time.Now().Add(15 * time.Second); time.Now().Before(end) && next < len(h.later); next++ {
-				began := time.Now()
-				s.pass(h.later[next].at.Add(time.Minute))
-				if status, body, err := chart.ask(context.Background(), costly{method: "POST", path: "Observation", body: h.later[next].body}); status != 201 && status != 422 {
-					b.Fatalf("charting: %d %v %.300s", status, err, body)
-				}
-				took = append(took, time.Since(began))
-				time.Sleep(10 * time.Millisecond)
-			}
-			slices.Sort(took)
-			return took[len(took)/2], took[len(took)*99/100]
-		}
-		p50, p99 := charting()
+		chart := &charting{newAsker(b, s.Addr(), s.Key(), "charting", h.now), h.later}
+		p50, p99 := chart.run(func(e entry) { s.pass(e.at.Add(time.Minute)) })
 		say(b, "charting alone: p50 %.1f ms, p99 %.1f ms", ms(p50), ms(p99))
-		ctx, cancel := context.WithCancel(context.Background())
-		var wg sync.WaitGroup
-		var asked atomic.Int64
-		statuses := make(chan int, 1<<16)
-		abusive := newAsker(b, s, "abusive", "nurse", h.now)
-		for i := range 4 {
+		var abuse []costly
+		for _, f := range bad {
+			abuse = append(abuse, requests[f.name])
+		}
+		stop := bombard([]*asker{newAsker(b, s.Addr(), s.Key(), "abusive", h.now)}, 4, abuse)
+		p50, p99 = chart.run(func(e entry) { s.pass(e.at.Add(time.Minute)) })
+		say(b, "charting beside an abusive client (%v): p50 %.1f ms, p99 %.1f ms", stop(), ms(p50), ms(p99))
+		b.ReportMetric(0, "ns/op")
+	})
+}
+
+// charting posts one emptying after another over one connection, for 15 s at a time.
+type charting struct {
+	*asker
+	later []entry
+}
+
+func (c *charting) run(before func(entry)) (p50, p99 time.Duration) {
+	c.tb.Helper()
+	var took []time.Duration
+	for end := time.Now().Add(15 * time.Second); time.Now().Before(end) && len(c.later) > 0; c.later = c.later[1:] {
+		e := c.later[0]
+		before(e)
+		began := time.Now()
+		if status, body, err := c.ask(context.Background(), costly{method: "POST", path: "Observation", body: e.body}); status != 201 && status != 422 {
+			c.tb.Fatalf("charting: %d %v %.300s", status, err, body)
+		}
+		took = append(took, time.Since(began))
+		time.Sleep(10 * time.Millisecond)
+	}
+	if len(took) == 0 {
+		c.tb.Fatal("nothing is left to chart")
+	}
+	slices.Sort(took)
+	return took[len(took)/2], took[len(took)*99/100]
+}
+
+// bombard has each client make the requests over and over, on so many connections,
+// until it is stopped; it gives how many answers of each status there were.
+func bombard(clients []*asker, connections int, requests []costly) (stop func() map[int]int) {
+	ctx, cancel := context.WithCancel(context.Background())
+	var wg sync.WaitGroup
+	var mu sync.Mutex
+	count := map[int]int{}
+	for i, c := range clients {
+		for j := range connections {
 			wg.Go(func() {
-				for k := i; ctx.Err() == nil; k++ {
-					status, _, err := abusive.ask(ctx, requests[bad[k%len(bad)].name])
+				for k := (i*connections + j) * 37; ctx.Err() == nil; k++ {
+					status, _, err := c.ask(ctx, requests[k%len(requests)])
+					mu.Lock()
 					if err == nil {
-						asked.Add(1)
-						select {
-						case statuses <- status:
-						default:
-						}
+						count[status]++
+					} else if ctx.Err() == nil {
+						count[0]++
 					}
+					mu.Unlock()
 				}
 			})
 		}
-		p50, p99 = charting()
-		cancel()
-		wg.Wait()
-		close(statuses)
-		count := map[int]int{}
-		for st := range statuses {
-			count[st]++
+	}
+	return func() map[int]int { cancel(); wg.Wait(); return count }
+}
+
+// BenchmarkCostTogether is the program itself, with its usual limits: charting alone,
+// beside one client with the ten worst requests on four connections, and beside eight
+// clients that make all of the worst at once; then its memory, and how long it takes
+// to stop in the middle of that.
+func BenchmarkCostTogether(b *testing.B) {
+	bin := program(b)
+	each(b, func(b *testing.B, sc scale, h *hospital) {
+		dir := h.copy(b)
+		key, err := auth.OpenLocalKey(dir)
+		if err != nil {
+			b.Fatal(err)
 		}
-		say(b, "charting beside an abusive client (%d requests, %v): p50 %.1f ms, p99 %.1f ms", asked.Load(), count, ms(p50), ms(p99))
+		p := launch(b, bin, dir)
+		now := time.Now()
+		all := worst(h)
+		// The same ten as found by BenchmarkCost: searches that find nothing in what
+		// they have to read, a whole hospital, large bodies.
+		var ten []costly
+		for _, name := range []string{"Observation value-string:contains", "Observation date", "Observation by status", "batch of 300 pages", "batch of 300 wide searches",
+			"$escalation-status of " + h.whole, "$emptying-due of " + h.whole, "16 MiB", "zeros, zipped", "create, if none has a text"} {
+			if i := slices.IndexFunc(all, func(c costly) bool { return c.name == name }); i >= 0 {
+				ten = append(ten, all[i])
+			} else {
+				b.Fatalf("there is no request %q", name)
+			}
+		}
+		nothing := func(entry) {}
+		chart := &charting{newAsker(b, p.base, key, "charting", now), h.later}
+		p50, p99 := chart.run(nothing)
+		_, idle := p.resident(b)
+		say(b, "charting alone: p50 %.1f ms, p99 %.1f ms; %.0f MB at most", ms(p50), ms(p99), idle)
+		stop := bombard([]*asker{newAsker(b, p.base, key, "abusive", now)}, 4, ten)
+		p50, p99 = chart.run(nothing)
+		counts := stop()
+		_, one := p.resident(b)
+		say(b, "beside one abusive client: p50 %.1f ms, p99 %.1f ms; %.0f MB at most; answers %v", ms(p50), ms(p99), one, counts)
+		var eight []*asker
+		for i := range 8 {
+			eight = append(eight, newAsker(b, p.base, key, fmt.Sprintf("abusive-%d", i), now))
+		}
+		stop = bombard(eight, 4, all)
+		for range 2 {
+			p50, p99 = chart.run(nothing)
+		}
+		_, most := p.resident(b)
+		began := time.Now()
+		p.stop(b)
+		took := time.Since(began)
+		say(b, "beside eight with all %d: p50 %.1f ms, p99 %.1f ms; %.0f MB at most; answers %v; stopped after %.1f s", len(all), ms(p50), ms(p99), most, stop(), took.Seconds())
 		b.ReportMetric(0, "ns/op")
 	})
 }
