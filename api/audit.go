@@ -26,8 +26,8 @@ type auditNote struct {
 	done                                       bool // written with the commit
 }
 
-// is sets what sort of interaction it is. Handlers call it first, so that a
-// refusal is noted as what was tried.
+// is sets the kind of interaction. Handlers call it first, so that a refusal is
+// recorded as what was attempted.
 func (a *auditNote) is(interaction, action, entity string) {
 	a.interaction, a.action, a.entity = interaction, action, entity
 }
@@ -51,7 +51,7 @@ func (a *auditNote) committed(v store.Version) {
 	a.will(v.Key, v.Number)
 }
 
-// will names the version that a write makes: its record is committed with it.
+// will names the version that a write makes; the audit record is committed with it.
 func (a *auditNote) will(key store.Key, number int64) {
 	a.entity = key.String() + "/_history/" + strconv.FormatInt(number, 10)
 }
@@ -75,8 +75,8 @@ func (s *Server) record(in *Interaction, code, detail string) store.AuditRecord 
 	return short(r)
 }
 
-// auditWrites is the record that is committed together with a write, so that
-// no answered write can lack it. It is marked as written once the commit is through.
+// auditWrites is the record committed together with a write, so that every answered
+// write has one. It is marked as written once the commit has succeeded.
 func (s *Server) auditWrites(in *Interaction) []store.AuditRecord {
 	if in.audit.patient == "" && in.Body != nil {
 		for _, name := range []string{"subject", "patient"} {
@@ -88,8 +88,8 @@ func (s *Server) auditWrites(in *Interaction) []store.AuditRecord {
 	return []store.AuditRecord{s.record(in, "0", "")}
 }
 
-// audited notes an interaction that was not committed with a write: a read or
-// a refusal. What cannot be noted is not answered: then the answer is that.
+// audited records an interaction that is no write: a read or a refusal. If it cannot
+// be recorded, the caller gets that error in place of the answer.
 func (s *Server) audited(in *Interaction, a *Answer, err error) (*Answer, error) {
 	if in.audit.done || in.audit.interaction == "" && err == nil {
 		return a, err
@@ -123,8 +123,8 @@ func (s *Server) audited(in *Interaction, a *Answer, err error) (*Answer, error)
 	return a, err
 }
 
-// auditor writes records behind the answers, in groups. Those that wait for a
-// store which takes none are bounded: then what cannot be noted is not answered.
+// auditor writes records after the answers, in groups. How many may wait for a store
+// that takes none is bounded; beyond that, requests are refused.
 type auditor struct {
 	in    chan store.AuditRecord
 	done  chan struct{}
@@ -136,11 +136,11 @@ type auditor struct {
 	ended bool         // in is closed, or about to be
 }
 
-// auditRoom is how many records may wait when nothing else is set; some 4 MB.
+// auditRoom is how many records may wait by default: some 4 MB.
 const auditRoom = 8192
 
-// auditWait is how long an answer waits for room while the store takes records,
-// only not fast enough; auditGrace, at the end, for what still waits.
+// auditWait is how long an answer waits for room while the store takes records too
+// slowly; auditGrace is how long a stop waits for those still in the queue.
 const (
 	auditWait  = time.Second
 	auditGrace = 2 * time.Second
@@ -176,8 +176,8 @@ func (a *auditor) run(st auditStore) {
 	}
 }
 
-// keep writes a group, again and again until the store is back or the service
-// ends, and says how many records are lost.
+// keep writes a group, retrying until the store is back or the service stops, and
+// returns how many records were lost.
 func (a *auditor) keep(st auditStore, group []store.AuditRecord) (lost int) {
 	for wait := 50 * time.Millisecond; ; wait = min(2*wait, 5*time.Second) {
 		err := st.Audit(a.ctx, group)
@@ -201,7 +201,7 @@ func (a *auditor) keep(st auditStore, group []store.AuditRecord) (lost int) {
 	}
 }
 
-// add takes a record, or refuses it at once when there is no room and none to come.
+// add takes a record, or refuses it at once when there is no room and none will come.
 func (a *auditor) add(r store.AuditRecord) error {
 	a.mu.RLock()
 	defer a.mu.RUnlock()
@@ -241,7 +241,7 @@ func unnoted() error {
 }
 
 // close waits until all records are written, but not for a store that stays
-// away. It comes after the last writer; one that is late is refused.
+// unreachable. It is called after the last writer; a later record is refused.
 func (a *auditor) close() {
 	a.mu.Lock()
 	a.ended = true
@@ -276,8 +276,8 @@ func (s *Server) readAudit(ctx context.Context, in *Interaction) (*Answer, error
 	return s.found(in, auditEvent(shownTo(g, records[0])).Bytes(), versionTag(1), records[0].At)
 }
 
-// shownTo leaves out what somebody searched with, which may name others, where
-// the caller may not see everything.
+// shownTo leaves out the search text, which may name other patients, unless the
+// caller may see everything.
 func shownTo(g auth.Grant, r store.AuditRecord) store.AuditRecord {
 	if !g.Unrestricted() {
 		r.Query = ""

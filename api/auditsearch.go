@@ -16,12 +16,12 @@ import (
 	"tidemark/internal/store"
 )
 
-// AuditEvents are kept as records, of which there are more than of anything
-// else. A search on them is read like any other: the store selects by what it
-// has indexes for, and the rest of the query is asked of each record.
+// AuditEvents are stored as records, and there are more of them than of anything
+// else. A search is parsed like any other: the store selects by what it has indexes
+// for, and the rest of the query is evaluated on each record.
 
-// auditScan is how many records one request looks at. A page that is not full
-// by then is answered as it is, with a link to where the search goes on.
+// auditScan is how many records one request reads. A page that is not full by then
+// is returned as it is, with a next link that continues the search.
 const auditScan = 20000
 
 // searchAudit searches AuditEvents; extra clauses are those of a compartment.
@@ -90,8 +90,8 @@ func newestFirst(sort []search.SortKey) bool {
 	return len(sort) == 0 || sort[0].Desc && (sort[0].Param == "date" || sort[0].Param == "_lastUpdated")
 }
 
-// auditQuery is what the store can select by: clauses with one value. It may
-// let through more than the query, never less.
+// auditQuery is the part of a query that the store can select by: clauses with one
+// value. It may match more than the query, never less.
 func auditQuery(q search.Query) store.AuditQuery {
 	var out store.AuditQuery
 	set := func(field *string, value string) {
@@ -130,8 +130,8 @@ func auditQuery(q search.Query) store.AuditQuery {
 	if p.DateTo != search.MaxDate {
 		out.To = time.UnixMicro(p.DateTo).UTC()
 	}
-	// What names the patient is also found by the entity: an index for one of
-	// them is enough, and the one for the patient has what is about him only.
+	// A reference to the patient also stands in the entity. One index is enough,
+	// and the patient's has only records about that patient.
 	if out.Patient == "" {
 		if id, ok := strings.CutPrefix(out.Entity, "Patient/"); ok {
 			out.Patient, out.Entity = id, ""
@@ -157,8 +157,8 @@ func (a auditScanner) matching(r store.AuditRecord) (store.Version, search.Doc, 
 	return store.Version{Key: store.Key{Type: "AuditEvent", ID: r.ID}, Number: 1, At: r.At, Method: store.Post, Body: fhirmap.Body(n)}, doc, true
 }
 
-// page walks from the cursor on until the page is full and one more match is
-// seen, which tells that there is a next page.
+// page reads on from the cursor until the page is full and one more match shows that
+// there is a next page.
 func (a auditScanner) page(ctx context.Context) (out []store.Version, next string, err error) {
 	q := a.of
 	q.Cursor, q.Count = a.q.Cursor, a.q.Count+1
@@ -206,7 +206,7 @@ type auditMatch struct {
 	doc     search.Doc
 }
 
-// all gathers every match, for what needs them all: a total, another order.
+// all collects every match, for a total or another order.
 func (a auditScanner) all(ctx context.Context) (out []auditMatch, err error) {
 	q := a.of
 	q.Count = store.MaxPage
@@ -230,8 +230,8 @@ func (a auditScanner) all(ctx context.Context) (out []auditMatch, err error) {
 	}
 }
 
-// inOrder sorts the matches and gives the page behind the one that the cursor
-// names. What is added meanwhile has its place by its own values.
+// inOrder sorts the matches and returns the page after the match that the cursor
+// names. Records added in between are sorted by their own values.
 func (a auditScanner) inOrder(all []auditMatch) (out []store.Version, next string, err error) {
 	slices.SortStableFunc(all, func(x, y auditMatch) int { return a.q.Order(x.doc, y.doc) })
 	from := 0

@@ -10,8 +10,8 @@ import (
 	"tidemark/internal/fhirjson"
 )
 
-// Limits of what one request, and all of them together, make the service hold.
-// All are ours, chosen so that a transaction Bundle of the most entries fits.
+// Limits of what one request, and all requests together, may hold in memory. OURS,
+// chosen so that a transaction Bundle of the most entries fits.
 const (
 	maxValues  = 250_000  // JSON values of one body, some 30 MB as a tree
 	maxPatch   = 1000     // operations of one patch, each of which walks the resource
@@ -26,8 +26,7 @@ type bodies struct{ room *semaphore.Weighted }
 
 func newBodies() bodies { return bodies{semaphore.NewWeighted(allBodies)} }
 
-// reader reads a body and takes room for it as it comes. What it took is to be
-// given back by release.
+// reader reads a body and takes room for it as it arrives; release returns the room.
 func (b bodies) reader(r io.Reader) *bodyReader { return &bodyReader{from: r, bodies: b} }
 
 type bodyReader struct {
@@ -60,9 +59,9 @@ func (r *bodyReader) release() {
 // parseBody parses what a client sent.
 func parseBody(data []byte) (*fhirjson.Node, error) { return fhirjson.ParseAtMost(data, maxValues) }
 
-// patchOperations refuses a patch that is too long to be one, or too much work: an
-// operation may copy or compare all of the resource, and of what those before it
-// have put there.
+// patchOperations refuses a patch that has too many operations or takes too much work:
+// each operation may copy or compare the whole resource, including what earlier
+// operations added.
 func patchOperations(n, resource, patch int) error {
 	if n > maxPatch {
 		return fault.New(fault.TooLarge, "too-costly", "The patch has %d operations; at most %d are applied. Send the changed resource with PUT.", n, maxPatch)

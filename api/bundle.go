@@ -56,7 +56,7 @@ func (s *Server) bundle(ctx context.Context, in *Interaction) (*Answer, error) {
 	return nil, fault.At(fault.Invalid, "not-supported", "Bundle.type", "A Bundle of type %q is not executed; use batch or transaction.", b.Str("type"))
 }
 
-// bundleForm validates a Bundle without its resources, each of which is validated
+// bundleForm validates a Bundle without its resources; each of those is validated
 // where it is written.
 func bundleForm(b *fhirjson.Node) error {
 	frame := b.Clone()
@@ -249,8 +249,8 @@ func (s *Server) batch(ctx context.Context, in *Interaction, entries []*fhirjson
 	return &Answer{Status: http.StatusOK, Resource: bundleBytes(fhirjson.Obj("resourceType", "Bundle", "type", "batch-response"), out)}, nil
 }
 
-// fits refuses an answer that is more than the answers of a Bundle may hold
-// together. Of what was written it leaves out the resource.
+// fits refuses an answer that exceeds what all answers of a Bundle may hold. For a
+// write it leaves out the resource instead.
 func (s *Server) fits(held *int64, in *Interaction, a *Answer, err error) error {
 	if err != nil || *held+int64(len(a.Resource)) <= s.most.Bytes {
 		if err == nil {
@@ -293,7 +293,7 @@ func (s *Server) responseEntry(in *Interaction, a *Answer, err error) rawEntry {
 
 func statusText(n int) string { return strconv.Itoa(n) + " " + http.StatusText(n) }
 
-// item is one entry of a transaction on its way.
+// item is one entry of a transaction in progress.
 type item struct {
 	in      *Interaction
 	index   int
@@ -316,8 +316,8 @@ const (
 	reads
 )
 
-// step is when an entry's turn is. A search by POST and an operation that
-// changes nothing read, whatever their verb.
+// step is an entry's place in that order. A search by POST and an operation that
+// changes nothing count as reads, whatever their verb.
 func (s *Server) step(in *Interaction) (int, error) {
 	switch op, ok := s.findOperation(in); {
 	case in.Verb == http.MethodGet, in.Verb == http.MethodHead, in.Verb == http.MethodPost && in.Form:
@@ -338,9 +338,8 @@ func (s *Server) step(in *Interaction) (int, error) {
 	return puts, nil
 }
 
-// transaction does all or nothing. It is planned, references and all, and
-// then committed in one step, which is refused, and planned again, when what it
-// was planned on is no longer so.
+// transaction does all or nothing. It is planned, with its references, and then
+// committed in one step. On a write conflict it is planned again.
 func (s *Server) transaction(ctx context.Context, in *Interaction, entries []*fhirjson.Node) (*Answer, error) {
 	if err := s.admitReads(ctx, in, entries); err != nil {
 		return nil, err
@@ -403,9 +402,9 @@ func (s *Server) transaction(ctx context.Context, in *Interaction, entries []*fh
 	return s.transactionAnswer(ctx, in, items)
 }
 
-// among refuses conditions that match what an entry before makes: the entries
-// would be about one resource, as no plan can know before. Both of one condition
-// are found while planning.
+// among refuses a condition that matches what an earlier entry writes: both entries
+// would then be about one resource. Two entries with the same condition are found
+// while planning.
 func (s *Server) among(from []*item) error {
 	for j, it := range from {
 		q := it.plan.change.Unless
@@ -481,10 +480,10 @@ func (s *Server) planTransaction(ctx context.Context, in *Interaction, entries [
 	return items, s.tryReads(ctx, items, seen)
 }
 
-// tryReads does what a transaction reads before anything is written, so that a
-// read that fails can still undo all: R4 lets a transaction succeed or fail as
-// one. What it writes itself is validated as it will be. The reads are done again
-// afterwards, on the result; only another writer in between can fail them then.
+// tryReads performs a transaction's reads before anything is written, so that a read
+// that fails fails the whole transaction, as R4 requires. What the transaction itself
+// writes is validated as it will be. The reads are repeated after the commit, on the
+// result; then only another writer in between can make one fail.
 func (s *Server) tryReads(ctx context.Context, items []*item, written map[store.Key]*item) error {
 	for _, it := range items {
 		if it.step != reads {
@@ -512,7 +511,7 @@ func (s *Server) tryReads(ctx context.Context, items []*item, written map[store.
 }
 
 // assign gives created resources their ids, finds those that an update or a
-// conditional create is about, and sees to it that no condition stands twice.
+// conditional create refers to, and refuses a condition that occurs twice.
 func (s *Server) assign(ctx context.Context, items []*item) error {
 	gone := map[store.Key]bool{} // deletions come before creates
 	for _, it := range items {
@@ -600,7 +599,7 @@ func (s *Server) transactionAnswer(ctx context.Context, in *Interaction, items [
 	return &Answer{Status: http.StatusOK, Resource: bundleBytes(fhirjson.Obj("resourceType", "Bundle", "type", "transaction-response"), out)}, nil
 }
 
-// atEntries joins the faults of all refused entries.
+// atEntries combines the faults of all refused entries.
 func atEntries(r *ward.Refused, from []*item) error {
 	out := &fault.Error{Kind: fault.Of(r.Unwrap()).Kind}
 	for i, it := range from {

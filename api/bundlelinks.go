@@ -17,9 +17,9 @@ import (
 // versionPart separates the version from the rest of a reference.
 const versionPart = "/_history/"
 
-// link replaces the Bundle's own urls by the ids that its resources get, and
-// then resolves conditional references, which see what the other entries make:
-// R4 has them resolved last.
+// link replaces the Bundle's own URLs by the ids that its resources get. It then
+// resolves conditional references, which R4 resolves last: they see what the other
+// entries write.
 func (s *Server) link(ctx context.Context, in *Interaction, items []*item) error {
 	l := linker{s: s, ctx: ctx, at: map[string]*item{}}
 	for _, it := range items {
@@ -83,7 +83,7 @@ func (l linker) rewrite(it *item) (later []conditional, err error) {
 		if to := l.at[u]; to != nil {
 			return to
 		}
-		// A relative reference means the entry whose fullUrl has its base.
+		// A relative reference refers to the entry whose fullUrl has the same base.
 		if i := strings.LastIndex(it.fullURL, "/"+it.in.Type+"/"); i > 0 {
 			return l.at[it.fullURL[:i]+"/"+u]
 		}
@@ -93,8 +93,8 @@ func (l linker) rewrite(it *item) (later []conditional, err error) {
 		if to := find(u); to != nil {
 			return to.key.String()
 		}
-		// A reference to a version stays one, and names the version that the
-		// transaction makes, whatever number it had.
+		// A versioned reference stays versioned, and names the version that the
+		// transaction writes, whatever number it had.
 		base, _, versioned := strings.Cut(u, versionPart)
 		if !versioned {
 			return u
@@ -140,7 +140,7 @@ func (l linker) rewrite(it *item) (later []conditional, err error) {
 	return later, err
 }
 
-// foresee notes the version that the transaction makes of an entry.
+// foresee records the version that the transaction will write of an entry.
 func (s *Server) foresee(ctx context.Context, it *item) error {
 	if it.version > 0 {
 		return nil
@@ -157,8 +157,8 @@ func (s *Server) foresee(ctx context.Context, it *item) error {
 	return err
 }
 
-// made is what a transaction makes of the store: resources that it changes or
-// deletes no longer count as they are stored.
+// made is the store as the transaction will leave it: resources that it changes or
+// deletes no longer match as they are stored.
 type made struct {
 	touched map[store.Key]bool
 	docs    []search.Doc
@@ -192,7 +192,7 @@ func (s *Server) makes(ctx context.Context, items []*item) (made, error) {
 	return m, nil
 }
 
-// referred finds what a conditional reference is to.
+// referred finds what a conditional reference refers to.
 func (s *Server) referred(ctx context.Context, in *Interaction, site r4.Site, asked map[string]*item, m made) (string, error) {
 	typ, query, _ := strings.Cut(site.Node.Str("reference"), "?")
 	if types[typ] == absent {
@@ -235,8 +235,8 @@ func (s *Server) referred(ctx context.Context, in *Interaction, site r4.Site, as
 	return "", fault.At(fault.Precondition, "multiple-matches", site.Path, "The conditional reference matches several resources; make it select one.")
 }
 
-// two finds matches that are not among those left out: two of them at most,
-// which tells whether there is one.
+// two finds at most two matches outside those left out, which is enough to tell
+// whether there is exactly one.
 func (s *Server) two(ctx context.Context, q search.Query, but map[store.Key]bool) ([]store.Version, error) {
 	var out []store.Version
 	q.Count = min(2+len(but), store.MaxPage)

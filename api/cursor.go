@@ -14,9 +14,9 @@ import (
 	"tidemark/internal/search"
 )
 
-// A page link carries the place where its page begins. The place says where
-// some resource sorts, so that a client who could write one would learn where
-// hidden resources sort: it is signed, and only what the service wrote is read.
+// A page link carries the sort position where its page begins. A client that could
+// write one would learn where hidden resources sort, so the position is signed, and
+// only what the service wrote is accepted.
 
 // pageMark is what a page link carries.
 type pageMark struct {
@@ -24,7 +24,7 @@ type pageMark struct {
 	Trail  []string `json:"t,omitempty"` // of the pages before, the last first; "" is the first page
 }
 
-// maxTrail is how many pages back the previous links lead; first leads further.
+// maxTrail is how many pages back the previous links reach; first reaches further.
 const maxTrail = 16
 
 const (
@@ -33,7 +33,7 @@ const (
 	macSize     = 16
 )
 
-// signingKey reads the key of this deployment, and makes it the first time.
+// signingKey reads the key of this deployment, and creates it the first time.
 func (s *Server) signingKey(ctx context.Context) ([]byte, error) {
 	if k := s.pageKey.Load(); k != nil {
 		return *k, nil
@@ -62,8 +62,8 @@ func sign(key, data []byte) []byte {
 	return m.Sum(nil)[:macSize]
 }
 
-// openCursor reads the page link that a request followed, and leaves the
-// store's own cursor in the query.
+// openCursor verifies the page link that a request followed, and puts the store's own
+// cursor into the query.
 func (s *Server) openCursor(ctx context.Context, in *Interaction) error {
 	marked := func(p search.Pair) bool { return p.Name == search.CursorParam && p.Value != "" }
 	i := slices.IndexFunc(in.Query, marked)

@@ -78,8 +78,8 @@ func attributed(p Params) (balance.Attribution, error) {
 	}
 }
 
-// reach checks that the caller may read the instance, and gives the grant on all
-// that the answer is derived from, which may be one patient's.
+// reach checks that the caller may read the instance, and returns the grant on all
+// that the answer is derived from; the grant may cover one patient only.
 func (s *Server) reach(ctx context.Context, in *Interaction) (auth.Grant, error) {
 	if _, err := s.current(ctx, in, store.Key{Type: in.Type, ID: in.ID}, auth.Read); err != nil {
 		return auth.Grant{}, err
@@ -207,8 +207,8 @@ func escalationStatus(ctx context.Context, s *Server, in *Interaction, p Params)
 	return derivedAnswer(in, obs, bundle), nil
 }
 
-// addEvidence puts the open DetectedIssues and the readings they rest on
-// behind the status.
+// addEvidence appends the open DetectedIssues and the readings they rest on to the
+// status.
 func (s *Server) addEvidence(ctx context.Context, in *Interaction, bundle *fhirjson.Node, statuses []answer.Status) error {
 	var keys []store.Key
 	for _, st := range statuses {
@@ -226,8 +226,8 @@ func (s *Server) addEvidence(ctx context.Context, in *Interaction, bundle *fhirj
 	return s.addStored(ctx, in, bundle, keys)
 }
 
-// addStored puts stored resources behind derived ones, each once and as far as
-// the caller may read it.
+// addStored appends stored resources to derived ones, each once and only if the
+// caller may read it.
 func (s *Server) addStored(ctx context.Context, in *Interaction, bundle *fhirjson.Node, keys []store.Key) error {
 	seen := map[store.Key]bool{}
 	for _, key := range keys {
@@ -363,7 +363,7 @@ func removalReview(ctx context.Context, s *Server, in *Interaction, p Params) (*
 	return derivedAnswer(in, obs, fhirmap.Collection(s.base, obs, s.ward.Now())), nil
 }
 
-// acknowledge is of one concern, or of all open ones of a drain.
+// acknowledge answers $acknowledge of one concern, or of all open concerns of a drain.
 func acknowledge(ctx context.Context, s *Server, in *Interaction, p Params) (*Answer, error) {
 	if err := p.only("action", "informed", "note"); err != nil {
 		return nil, err
@@ -441,8 +441,8 @@ func acknowledge(ctx context.Context, s *Server, in *Interaction, p Params) (*An
 
 func itoa(i int) string { return fhirmap.Itoa(i) }
 
-// drainChart answers $chart: the drain's course as SVG, or as PNG where _format or
-// Accept ask for it.
+// drainChart answers $chart: the drain's course as SVG, or as PNG if _format or Accept
+// asks for it.
 func drainChart(ctx context.Context, s *Server, in *Interaction, p Params) (*Answer, error) {
 	if err := p.only("width", "height", "dpi"); err != nil {
 		return nil, err

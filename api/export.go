@@ -36,11 +36,11 @@ func exportOperations(b *bulk.Service) []Operation {
 	}
 }
 
-// ExportTypes are the types that an export may hold.
+// ExportTypes are the types that an export may contain.
 func ExportTypes() []string { return typeNames(full, derived) }
 
-// export answers a kick-off. A request without Prefer: respond-async is taken
-// for one with it: there is no other answer.
+// export answers a kick-off. A request without Prefer: respond-async is treated as if
+// it had it, since there is no other answer.
 func (s *Server) export(ctx context.Context, b *bulk.Service, level bulk.Level, in *Interaction, p Params) (*Answer, error) {
 	if in.InBundle {
 		return nil, fault.New(fault.Invalid, "not-supported", "$export is not offered inside a Bundle; ask for it with a request of its own.")
@@ -108,8 +108,8 @@ const (
 	dictionaryPath = "/bulk-dictionary"
 )
 
-// exportFace are the routes beside the kick-off: status, deletion, files, and
-// the dictionary of the flat tables.
+// exportFace are the routes besides the kick-off: status, deletion, files, and the
+// dictionary of the flat tables.
 type exportFace struct {
 	s *Server
 	b *bulk.Service

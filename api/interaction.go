@@ -40,8 +40,8 @@ type Interaction struct {
 	// InBundle is set for entries: exports and nested Bundles are not offered there.
 	InBundle bool
 
-	// cursor is the page that is asked for, trail the pages before it, the last
-	// first; "" is the first page.
+	// cursor is the requested page, trail the pages before it, last first; "" is
+	// the first page.
 	cursor string
 	trail  []string
 
@@ -59,7 +59,7 @@ type Prefer struct {
 	Async   bool   // respond-async
 }
 
-// Answer is what an interaction gives.
+// Answer is the result of an interaction.
 type Answer struct {
 	Status       int
 	Location     string // absolute
@@ -104,7 +104,7 @@ func etag(s string) (int64, bool) {
 		s = s[1 : len(s)-1]
 	}
 	n, err := strconv.ParseInt(s, 10, 64)
-	// Tags are compared as texts (RFC 7232, 2.3): 01 is not 1.
+	// Tags are compared as text (RFC 7232, 2.3): 01 is not 1.
 	return n, err == nil && n > 0 && strconv.FormatInt(n, 10) == s
 }
 
@@ -153,8 +153,8 @@ func (s *Server) written(in *Interaction, v store.Version, status int) *Answer {
 	return a
 }
 
-// existing is the answer to a conditional create that found one: shown to
-// those who may read it.
+// existing is the answer to a conditional create that found a match, shown to those
+// who may read it.
 func (s *Server) existing(in *Interaction, v store.Version) *Answer {
 	a := s.written(in, v, http.StatusOK)
 	if ok, err := s.permitsVersion(in.Who.Grant(v.Type, auth.Read), v); in.Prefer.Return != "OperationOutcome" && (err != nil || !ok) {
@@ -163,8 +163,8 @@ func (s *Server) existing(in *Interaction, v store.Version) *Answer {
 	return a
 }
 
-// perform runs an interaction: rights, handler, audit note. It is the one
-// way to a resource.
+// perform runs an interaction: rights, handler, audit note. Nothing else reaches a
+// resource.
 func (s *Server) perform(ctx context.Context, in *Interaction) (*Answer, error) {
 	if in.Type != "" && in.Special != "metadata" {
 		if err := s.knownType(in); err != nil {

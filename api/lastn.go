@@ -54,8 +54,8 @@ func lastN(ctx context.Context, s *Server, in *Interaction, p Params) (*Answer, 
 	fresh := 0
 	err = s.eachObservation(ctx, q, maxObservations, func(v store.Version, n *fhirjson.Node) error {
 		kept = append(kept, candidate{v, codes.join(codeKeys(n.Get("code"))), taken(n, s.zone())})
-		// What a group's newest do not hold now they cannot hold when groups
-		// join later, so the rest need not be kept.
+		// An Observation that is not among a group's newest now will not be
+		// after groups join either, so it can be dropped.
 		if fresh++; fresh == store.MaxPage {
 			kept, fresh = codes.newest(kept, limit), 0
 		}
@@ -84,7 +84,7 @@ func lastN(ctx context.Context, s *Server, in *Interaction, p Params) (*Answer, 
 	return &Answer{Status: http.StatusOK, Resource: bundleBytes(b, entries)}, nil
 }
 
-// about notes for the audit whose data were asked for, which a body may say.
+// about records for the audit whose data were requested, which may stand in a body.
 func (in *Interaction) about(values []search.Value) {
 	if in.audit.patient != "" || len(values) != 1 {
 		return
@@ -94,9 +94,9 @@ func (in *Interaction) about(values []search.Value) {
 	}
 }
 
-// lastNParams takes max out of the parameters; the others make a search. The
-// order and the pages of the result are the operation's own, so what asks for
-// others is ignored, or refused under strict handling.
+// lastNParams takes max out of the parameters; the others make a search. The operation
+// decides on order and paging, so parameters for those are ignored, or refused under
+// strict handling.
 func lastNParams(p Params, strict bool) (pairs []search.Pair, ignored []string, limit int, err error) {
 	limit = 1
 	seen := false
@@ -159,8 +159,8 @@ func positive(s string) (int, bool) {
 	return int(n), err == nil
 }
 
-// lastNNeeds asks for whose Observations and which: patient or subject, and
-// category or a parameter over a code.
+// lastNNeeds requires whose Observations, patient or subject, and which: category or a
+// parameter on a code.
 func lastNNeeds(where []search.Clause) error {
 	whose, which := false, false
 	for _, c := range where {
@@ -217,10 +217,9 @@ func (s *Server) eachObservation(ctx context.Context, q search.Query, limit int,
 	}
 }
 
-// taken is the moment that $lastn and $stats place an Observation at, zero
-// without an effective time. A Period counts as of its end, when what it tells
-// of was complete, and of its start while it has no end; a Timing as of its
-// last event; a date as of its beginning.
+// taken is the time by which $lastn and $stats order an Observation, zero without an
+// effective time. For a Period it is the end, or the start while there is no end; for
+// a Timing the last event; for a date its beginning.
 func taken(n *fhirjson.Node, zone *time.Location) time.Time {
 	at := func(text string) time.Time {
 		iv, err := fhirdate.Parse(text, zone)
@@ -254,8 +253,8 @@ type candidate struct {
 	at      time.Time
 }
 
-// codeKeys are the codes of a CodeableConcept, of which every one stands for
-// the same; of a concept without any, its text.
+// codeKeys are the codes of a CodeableConcept, which all mean the same; without a
+// code, its text.
 func codeKeys(cc *fhirjson.Node) []string {
 	var out []string
 	for _, c := range cc.Each("coding") {
@@ -269,12 +268,11 @@ func codeKeys(cc *fhirjson.Node) []string {
 	return out
 }
 
-// groups joins codes that some Observation gives as translations of each
-// other, transitively. The zero value holds none.
+// groups joins codes that some Observation gives as translations of each other,
+// transitively. The zero value is empty.
 type groups struct{ parent map[string]string }
 
-// join makes one group of the keys, of which there is at least one, and gives
-// the first back.
+// join makes one group of the keys, at least one, and returns the first.
 func (g *groups) join(keys []string) string {
 	if g.parent == nil {
 		g.parent = map[string]string{}
@@ -286,7 +284,7 @@ func (g *groups) join(keys []string) string {
 	return keys[0]
 }
 
-// find gives the key that stands for the group of a key.
+// find returns the key that represents the group of a key.
 func (g *groups) find(key string) string {
 	root := key
 	for up, ok := g.parent[root]; ok && up != root; up, ok = g.parent[root] {
@@ -300,8 +298,8 @@ func (g *groups) find(key string) string {
 	return root
 }
 
-// newest keeps the limit newest of every group, and those that are as old as
-// the last of them, newest first.
+// newest keeps the limit newest of every group, and those as old as the last of them,
+// newest first.
 func (g *groups) newest(list []candidate, limit int) []candidate {
 	slices.SortStableFunc(list, func(a, b candidate) int {
 		return cmp.Or(b.at.Compare(a.at), cmp.Compare(b.version.Seq, a.version.Seq))

@@ -34,9 +34,9 @@ var statuses = map[fault.Kind]int{
 // statusCancelled is what the log shows for a client that went away.
 const statusCancelled = 499
 
-// interrupted reports whether err is the end of a context and no more. A fault
-// that somebody classified says more than its cause: a store that gave up
-// waiting knows whether the write is in doubt, the context does not.
+// interrupted reports whether err is only the end of a context. A classified fault
+// says more than its cause: a store that gave up waiting knows whether the write is in
+// doubt, the context does not.
 func interrupted(err, end error) bool {
 	return errors.Is(err, end) && fault.Is(fault.Of(err), fault.Internal)
 }
@@ -100,7 +100,7 @@ func printable(s string) string {
 	}, s)
 }
 
-// information is an OperationOutcome that says that all went well.
+// information is an OperationOutcome for success.
 func information(text string) *fhirjson.Node {
 	return outcomeOf([]fault.Issue{{Severity: fault.Information, Code: "informational", Diagnostics: text}})
 }

@@ -12,8 +12,8 @@ import (
 )
 
 // readProvenance reads the X-Provenance header (R4 provenance.html): a
-// Provenance without target, which is the version that the request writes. It
-// may not be passed over in silence where the request writes otherwise.
+// Provenance without target; the target is the version that the request writes. Where
+// the request writes in another way it is refused, never ignored silently.
 func (in *Interaction) readProvenance(values []string) error {
 	if len(values) == 0 || in.Verb == http.MethodGet || in.Form {
 		return nil
@@ -35,7 +35,7 @@ func (in *Interaction) readProvenance(values []string) error {
 	return nil
 }
 
-// accompany plans the Provenance of a planned write.
+// accompany plans the Provenance that goes with a planned write.
 func (s *Server) accompany(ctx context.Context, in *Interaction) (plan, error) {
 	of := &Interaction{Verb: http.MethodPost, Type: "Provenance", Who: in.Who, Request: in.Request, Address: in.Address, Body: in.Provenance.Clone()}
 	of.Body.Set("target", fhirjson.Arr(fhirjson.Obj("reference", in.audit.entity)))
@@ -43,7 +43,7 @@ func (s *Server) accompany(ctx context.Context, in *Interaction) (plan, error) {
 	return p, inHeader(err)
 }
 
-// inHeader says that a fault is one of the X-Provenance header.
+// inHeader marks a fault as one of the X-Provenance header.
 func inHeader(err error) error {
 	if err == nil {
 		return nil

@@ -9,8 +9,8 @@ import (
 	"tidemark/internal/fault"
 )
 
-// address is the client's. What a trusted proxy says of it holds, and what that
-// one heard from another trusted one; anybody else could write anything.
+// address is the client's. A trusted proxy is believed, and so is what it heard from
+// another trusted proxy; anyone else could write anything.
 func (s *Server) address(r *http.Request) string {
 	port, err := netip.ParseAddrPort(r.RemoteAddr)
 	if err != nil {
@@ -44,8 +44,8 @@ func (s *Server) forwarded(r *http.Request) string {
 	return r.Header.Get("X-Forwarded-Proto")
 }
 
-// inClear refuses what reached a trusted proxy without TLS although the service
-// is one with it: the token could be read on the way (RFC 6750, 5.3).
+// inClear refuses a request that reached a trusted proxy without TLS while the service
+// is offered with it: the token could have been read in transit (RFC 6750, 5.3).
 func (s *Server) inClear(r *http.Request) error {
 	if s.forwarded(r) != "http" || !strings.HasPrefix(s.base, "https:") {
 		return nil
@@ -53,8 +53,8 @@ func (s *Server) inClear(r *http.Request) error {
 	return fault.New(fault.Forbidden, "security", "This request came without TLS. Use %s, and a new token: the one that was sent could be read on the way.", s.base)
 }
 
-// route is the place of an interaction, for the log: without ids, and without
-// names that a caller made up.
+// route names an interaction in the log, without ids and without names that a caller
+// made up.
 func (s *Server) route(in *Interaction) string {
 	parts := []string{"/fhir"}
 	if types[in.Type] != absent {

@@ -40,9 +40,9 @@ func (s *Server) read(ctx context.Context, in *Interaction) (*Answer, error) {
 	return s.found(in, s.render(v), versionTag(v.Number), v.At)
 }
 
-// current reads the current version that the caller may see. What he may not
-// see looks like what is not there; a deletion shows only to those who may
-// see the version before it.
+// current reads the current version if the caller may see it. A hidden resource looks
+// like one that does not exist; a deletion is shown only to those who may see the
+// version before it.
 func (s *Server) current(ctx context.Context, in *Interaction, key store.Key, a auth.Action) (store.Version, error) {
 	g, err := in.grant(key.Type, a)
 	if err != nil {
@@ -192,8 +192,8 @@ func (s *Server) versionOf(ctx context.Context, in *Interaction, key store.Key, 
 	return v, err
 }
 
-// stillVisible reports whether the caller may see what a version has become: a
-// resource that was moved to another patient takes its past along.
+// stillVisible reports whether the caller may see the current version of a resource:
+// one that was moved to another patient takes its history along.
 func (s *Server) stillVisible(ctx context.Context, g auth.Grant, v store.Version) (bool, error) {
 	if g.Unrestricted() {
 		return true, nil

@@ -11,11 +11,11 @@ import (
 	"tidemark/internal/store"
 )
 
-// Who has no token that holds still writes: each refusal leaves a record. So
-// that nobody fills the disk that way, an address has so many refusals noted
-// one by one; of those beyond only the number is noted, once a minute. Who goes
-// on is told to wait. Figures are ours: behind one proxy a whole hospital's
-// tokens may end at once, and each client is to hear so.
+// A caller without a valid token still causes writes, since each refusal leaves an
+// audit record. So that nobody fills the disk that way, only so many refusals of one
+// address are recorded one by one; beyond that only their number is, once a minute, and
+// the caller is told to wait. The figures are OURS: behind one proxy the tokens of a
+// whole hospital may expire at once, and each client should be told.
 const (
 	refusalBurst = 200         // noted one by one
 	refusalRate  = 1           // and so many a second
@@ -45,8 +45,8 @@ func newRefusals(note func(store.AuditRecord)) *refusals {
 	return &refusals{note: note, by: map[string]*refusing{}}
 }
 
-// refused takes the record of a refused token. It says whether the record is to
-// be written as it is, and whether the client has to wait.
+// refused takes the record of a refused token. It reports whether the record is to be
+// written as it is, and whether the client has to wait.
 func (r *refusals) refused(rec store.AuditRecord) (note bool, err error) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -74,7 +74,7 @@ func (r *refusals) refused(rec store.AuditRecord) (note bool, err error) {
 	return false, err
 }
 
-// sum notes how many refusals of an address were not noted one by one.
+// sum records how many refusals of an address were not recorded one by one.
 func (r *refusals) sum(name string) {
 	r.mu.Lock()
 	x := r.by[name]
@@ -97,7 +97,7 @@ func (r *refusals) sum(name string) {
 	}
 }
 
-// close notes what has not been noted.
+// close records what has not been recorded yet.
 func (r *refusals) close() {
 	r.mu.Lock()
 	r.closed = true
@@ -125,7 +125,7 @@ const (
 	auditShort = 256
 )
 
-// short cuts what a caller's text brings into an audit record.
+// short limits what a caller's text adds to an audit record.
 func short(r store.AuditRecord) store.AuditRecord {
 	cut := func(s *string, most int) {
 		if len(*s) > most {

@@ -185,8 +185,8 @@ func (s *Server) matchEntry(ctx context.Context, v store.Version, m string, ctl 
 	return rawEntry{head: fhirjson.Obj("fullUrl", s.base+"/"+v.Key.String()), resource: raw, tail: mode(m)}, nil
 }
 
-// included follows _include and _revinclude, once, or again and again where
-// they iterate. Each resource passes the caller's own rights.
+// included follows _include and _revinclude once, or repeatedly with :iterate. Each
+// resource is checked against the caller's rights.
 func (s *Server) included(ctx context.Context, in *Interaction, page []store.Version, ctl search.Control, seen map[target]bool) (out []store.Version, cut bool, err error) {
 	from := page
 	for round := 0; len(from) > 0 && round < 5; round++ {
@@ -254,8 +254,7 @@ func (s *Server) included(ctx context.Context, in *Interaction, page []store.Ver
 	return out, false, nil
 }
 
-// shown marks versions as being in the answer, each as what a reference to it
-// and one to its resource name.
+// shown marks versions as part of the answer, both by version and by resource.
 func shown(page []store.Version) map[target]bool {
 	seen := map[target]bool{}
 	for _, v := range page {
@@ -294,8 +293,7 @@ func includeTargets(d search.Doc, inc search.Include) []target {
 	return out
 }
 
-// referenced reads what a reference names: R4 asks for the version where it
-// names one.
+// referenced reads what a reference names; R4 asks for the version if it names one.
 func (s *Server) referenced(ctx context.Context, in *Interaction, t target) (store.Version, error) {
 	v, err := s.current(ctx, in, t.Key, auth.Read)
 	if err != nil || t.version == 0 || t.version == v.Number {
@@ -415,8 +413,8 @@ func (s *Server) resolve(ctx context.Context, in *Interaction, q *search.Query) 
 	return search.Resolve(ctx, q, finder{s, in})
 }
 
-// unambiguous refuses a reference by an id alone that two types have, as far as
-// the caller may see them: R4 has servers fail such a search.
+// unambiguous refuses a reference by id alone if two types have that id and the caller
+// may see both: R4 has servers fail such a search.
 func (s *Server) unambiguous(ctx context.Context, in *Interaction, q search.Query) error {
 	for _, c := range q.Where {
 		asked := map[string]bool{}

@@ -31,7 +31,7 @@ func (s *Server) searchTypes(ctx context.Context, in *Interaction, path string, 
 	var searched []string
 	var grants []auth.Grant
 	if named != nil {
-		// What was asked for by name and is refused must not look as if there were none.
+		// A type asked for by name must not look empty because it is refused.
 		for _, t := range named {
 			if !slices.Contains(of, t) {
 				return nil, fault.New(fault.Invalid, "value", "There is no %s here; _type may name %s.", t, strings.Join(of, ", "))
@@ -69,8 +69,8 @@ func (s *Server) searchTypes(ctx context.Context, in *Interaction, path string, 
 	return s.searchset(ctx, in, path, queries, ctl)
 }
 
-// typesOf reads _type, and gives the other parameters; nil types when it is
-// not there. Like any parameter that stands twice, both have to hold.
+// typesOf reads _type and returns the other parameters; types is nil without _type.
+// Repeated, like any parameter, both must match.
 func typesOf(query []search.Pair) (named []string, rest []search.Pair, err error) {
 	var faults fault.List
 	for _, p := range query {
@@ -131,17 +131,16 @@ func (s *Server) count(ctx context.Context, queries []search.Query, limit int) (
 	return total, nil
 }
 
-// A place in the results of several queries is the place in each: nothing
-// where a query was not begun, done where it has no more, else its cursor.
+// A position in the results of several queries is the position in each: empty if the
+// query has not begun, done if it has no more, else its cursor.
 const (
 	between = "~"
 	done    = "."
 )
 
-// page is one page of the queries. Several keep the order of the types, or of
-// the sort keys where there are some. Each type's run sees each of its matches
-// once, and so do all together; what others write meanwhile can at most move
-// a resource among those of other types.
+// page is one page of the queries, in the order of the types, or of the sort keys if
+// there are any. Each match is seen exactly once; a concurrent write can at most move a
+// resource relative to those of other types.
 func (s *Server) page(ctx context.Context, queries []search.Query) (store.Page, error) {
 	if len(queries) == 1 {
 		return s.store.Search(ctx, queries[0])
@@ -168,7 +167,7 @@ func (s *Server) page(ctx context.Context, queries []search.Query) (store.Page, 
 	return out, nil
 }
 
-// inTurn takes the matches of one type after those of another, and moves at on.
+// inTurn takes the matches type by type, and advances at.
 func (s *Server) inTurn(ctx context.Context, queries []search.Query, at []string) ([]store.Version, error) {
 	var out []store.Version
 	room := queries[0].Count
@@ -199,10 +198,9 @@ func (s *Server) inTurn(ctx context.Context, queries []search.Query, at []string
 	return out, nil
 }
 
-// merged takes matches of all types in the order of the sort keys, and moves
-// at on. A look at each type's next matches shows how many of them the page
-// takes; where that is less than was looked at, the cursor behind them comes
-// from a second search, whose matches are then those that count.
+// merged takes matches of all types in the order of the sort keys, and advances at. A
+// first search of each type shows how many of its matches the page takes; if fewer than
+// were found, a second search for that many gives the cursor, and its matches are used.
 func (s *Server) merged(ctx context.Context, queries []search.Query, at []string) ([]store.Version, error) {
 	count := queries[0].Count
 	runs := make([]sorted, len(queries))

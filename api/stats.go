@@ -24,7 +24,7 @@ const ucumSystem = "http://unitsofmeasure.org"
 // maxSources bounds the source Observations of one answer, limit or not.
 const maxSources = store.MaxPage
 
-// statsRequest is what $stats was asked for.
+// statsRequest holds the parameters of $stats.
 type statsRequest struct {
 	subject    string // as a search value: Type/id or an absolute URL
 	codes      []*fhirjson.Node
@@ -89,7 +89,7 @@ func stats(ctx context.Context, s *Server, in *Interaction, p Params) (*Answer, 
 
 func searchInstant(t time.Time) string { return t.UTC().Format("2006-01-02T15:04:05.000000Z") }
 
-// readStats reads the parameters; the error names all that is wrong.
+// readStats reads the parameters; the error names every fault.
 func readStats(p Params, base string, now time.Time, zone *time.Location) (statsRequest, error) {
 	r := statsRequest{limit: maxSources}
 	if err := p.only("subject", "code", "system", "coding", "duration", "period", "statistic", "include", "limit"); err != nil {
@@ -258,11 +258,10 @@ func (r *statsRequest) readTime(p Params, now time.Time, zone *time.Location, l 
 	}
 }
 
-// tally gathers what the statistics rest on. An Observation counts with its
-// own value under its own code, and with every component under the
-// component's. One whose code is asked for stands for a panel too: its members,
-// and the components of one that has no value of its own, count under their
-// own codes, whatever was asked for.
+// tally collects the values for the statistics. An Observation counts with its own
+// value under its own code, and with each component under the component's. An
+// Observation with a requested code may also be a panel: its members, and the components
+// of one without a value of its own, count under their own codes, requested or not.
 //
 // Left out altogether: Observations that are entered in error or cancelled or
 // have no effective time (a member has that of its panel), and what has a modifier extension, which may turn a value into anything. A
@@ -327,7 +326,7 @@ func newTally(r statsRequest, base string, zone *time.Location) *tally {
 	return t
 }
 
-// wanted gives the next panel members to look up, none when all are.
+// wanted returns the next panel members to look up, none when all have been.
 func (t *tally) wanted() []string {
 	n := min(len(t.queue), 200) // a search holds 1000 values at most
 	ids := t.queue[:n]
@@ -335,7 +334,7 @@ func (t *tally) wanted() []string {
 	return ids
 }
 
-// observe takes one Observation in.
+// observe adds one Observation.
 func (t *tally) observe(n *fhirjson.Node) {
 	id := n.Str("id")
 	panelAt, member := t.panels[id]
@@ -385,7 +384,7 @@ func hasValue(n *fhirjson.Node) bool {
 	return slices.ContainsFunc(n.Members, func(m fhirjson.Member) bool { return strings.HasPrefix(m.Name, "value") })
 }
 
-// askedFor gives the series that a code was asked for in.
+// askedFor returns the series of a requested code.
 func (t *tally) askedFor(code *fhirjson.Node) []*series {
 	var out []*series
 	for _, c := range code.Each("coding") {
@@ -407,9 +406,8 @@ func (t *tally) follow(ref string, at time.Time) {
 	t.queue = append(t.queue, id)
 }
 
-// count adds the value of an Observation or component to the series that were
-// asked for, or to one of its own where it belongs to a panel. It reports
-// whether there was a number.
+// count adds the value of an Observation or component to the requested series, or to
+// one of its own if it belongs to a panel. It reports whether there was a number.
 func (t *tally) count(id string, index int, n *fhirjson.Node, at time.Time, to []*series, panel bool) bool {
 	if len(to) == 0 {
 		if !panel {
@@ -456,8 +454,8 @@ func measure(q *fhirjson.Node) (m measured, ok bool) {
 	return m, err == nil
 }
 
-// answer gives the Parameters: a result for every code that was asked for, but
-// for panels that only have members, and one for every member with values.
+// answer builds the Parameters: a result for every requested code, except panels that
+// only have members, and one for every member with values.
 func (t *tally) answer() (*fhirjson.Node, error) {
 	var merged []*series // members whose codes turned out to be translations
 	byRoot := map[string]*series{}
@@ -568,9 +566,9 @@ func figureQuantity(f statistics.Figure, of *measured) *fhirjson.Node {
 	return q
 }
 
-// scaled gives the unit of a figure. Degrees on a scale with a zero of its own
-// are no unit for a distance: 2 Cel is a temperature, a spread of 2 degrees is
-// 2 K. Such spreads in pH and its like have words for a unit and no code.
+// scaled returns the unit of a figure. A degree of a scale with its own zero is no unit
+// for a difference: 2 Cel is a temperature, a spread of 2 degrees is 2 K. A spread in pH
+// and the like has a unit in words and no code.
 func scaled(scale statistics.Scale, of *measured) (text, code string) {
 	unit := of.unit
 	if scale == statistics.Value || scale == statistics.Difference && !unit.Special() {
@@ -602,9 +600,8 @@ func scaled(scale statistics.Scale, of *measured) (text, code string) {
 	return unit.Code(), unit.Code()
 }
 
-// statisticText writes a figure exactly where that takes no more than 18
-// digits, which is what R4 asks every reader of a decimal to bear, and else
-// with 12 or 13.
+// statisticText writes a figure exactly if that takes at most 18 digits, which R4
+// requires every reader of a decimal to support, and else with 12 or 13.
 func statisticText(r *big.Rat) string {
 	size := len(new(big.Int).Abs(r.Num()).String()) - len(r.Denom().String()) // of the whole part, give or take one
 	if places, exact := r.FloatPrec(); exact && places+max(size, 0) <= 17 {

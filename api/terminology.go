@@ -15,7 +15,7 @@ import (
 )
 
 // searchConformance searches the project's own conformance resources, of
-// which there are a few dozen: each is matched in turn.
+// which there are a few dozen, so each is matched in turn.
 func (s *Server) searchConformance(ctx context.Context, in *Interaction, q search.Query, ctl search.Control) (*Answer, error) {
 	all := s.conformance.All(in.Type)
 	if len(q.Sort) > 0 {
@@ -72,8 +72,8 @@ func (s *Server) conformanceDoc(n *fhirjson.Node) search.Doc {
 	return s.doc(n) // the library wrote when it was changed
 }
 
-// valueSetURL is the value set that an operation is about: the instance, or
-// the parameter url; with the version that is asked for.
+// valueSetURL is the value set that an operation refers to: the instance, or the
+// parameter url, with the requested version.
 func (s *Server) valueSetURL(in *Interaction, p Params) (string, error) {
 	url, version := p.Text("url"), p.Text("valueSetVersion")
 	switch {
@@ -101,7 +101,7 @@ func (s *Server) valueSetURL(in *Interaction, p Params) (string, error) {
 	return url, nil
 }
 
-// english refuses a language that no display is in.
+// english refuses a language in which there are no displays.
 func english(p Params) error {
 	if l := p.Text("displayLanguage"); l != "" && l != "en" && !strings.HasPrefix(l, "en-") {
 		return fault.New(fault.Invalid, "not-supported", "Displays are in English; leave out displayLanguage=%s.", l)
@@ -182,8 +182,8 @@ func validateCode(_ context.Context, s *Server, in *Interaction, p Params) (*Ans
 	return &Answer{Status: http.StatusOK, Resource: n.Bytes()}, nil
 }
 
-// codings are what an operation is asked about: code with system, coding, or,
-// where concepts are taken, the codings of codeableConcept; one of these.
+// codings are those an operation is asked about, given in one of three ways: code with
+// system, coding, or, if concepts are accepted, codeableConcept.
 func codings(p Params, version string, concepts bool) ([]profile.Coding, error) {
 	one := "code with system, or coding"
 	if concepts {

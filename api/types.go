@@ -19,7 +19,7 @@ const (
 	constant        // the project's own conformance resources: read, search
 )
 
-// types are those that the service offers; /fhir/metadata and the router read it.
+// types are those that the service offers; /fhir/metadata and the router use it.
 var types = map[string]manner{
 	"Device": full, "DeviceUseStatement": full, "Observation": full, "Patient": full, "Encounter": full, "Location": full,
 	"Practitioner": full, "PractitionerRole": full, "Organization": full, "Group": full, "Provenance": full, "Subscription": full, "Task": full,

@@ -20,8 +20,7 @@ import (
 	"tidemark/internal/ward"
 )
 
-// A plan is a write that is ready to be committed: alone, or with the others
-// of a transaction.
+// A plan is a write ready to be committed, alone or with the others of a transaction.
 type plan struct {
 	in     *Interaction
 	change ward.Change
@@ -76,7 +75,7 @@ func (s *Server) single(ctx context.Context, in *Interaction, f func(context.Con
 	return s.wrote(in, p, results[0]), nil
 }
 
-// names are the resource and the condition that a write is about, for ward.Do.
+// names are the resource and the condition of a write, for ward.Do.
 func (in *Interaction) names() []string {
 	switch {
 	case in.ID != "" && in.Verb != http.MethodPost:
@@ -91,7 +90,7 @@ func (in *Interaction) names() []string {
 	return nil
 }
 
-// condition is the same for conditions that say the same in another order.
+// condition is the same for equal conditions in another order.
 func condition(typ string, pairs []search.Pair) string {
 	v := url.Values{}
 	for _, p := range pairs {
@@ -155,8 +154,8 @@ func (s *Server) planCreate(ctx context.Context, in *Interaction) (plan, error) 
 	return s.planNew(ctx, in, store.Key{Type: in.Type, ID: ward.NewID()}, unless)
 }
 
-// ifNoneExist runs the condition of a create: what is there, beside what goes,
-// or the query that nothing may match when it is made.
+// ifNoneExist evaluates the condition of a create. It returns the match, leaving out
+// what the transaction deletes, or the query that nothing may match at the commit.
 func (s *Server) ifNoneExist(ctx context.Context, in *Interaction, but map[store.Key]bool) (*store.Version, *search.Query, []search.Pair, error) {
 	if err := offered(in.Type, "create", full); err != nil {
 		return nil, nil, nil, err
@@ -172,8 +171,8 @@ func (s *Server) ifNoneExist(ctx context.Context, in *Interaction, but map[store
 	return v, &q, pairs, err
 }
 
-// noneExist reads If-None-Exist. R4 has the query alone there; clients also
-// send it with the URL of the search in front, of which the type must be right.
+// noneExist reads If-None-Exist. R4 puts the query alone there; some clients send the
+// URL of the search before it, whose type must be right.
 func (in *Interaction) noneExist() ([]search.Pair, error) {
 	text := in.IfNoneExist
 	if path, query, ok := strings.Cut(text, "?"); ok && !strings.Contains(path, "=") {
@@ -204,7 +203,7 @@ func (s *Server) planNew(ctx context.Context, in *Interaction, key store.Key, un
 	if err != nil {
 		return p, err
 	}
-	// The id that it will have decides whose compartment a Patient is.
+	// The id that it will get decides whose compartment a Patient is.
 	n.SetAt(1, "id", fhirjson.Str(key.ID))
 	if err := s.mayWrite(in.Type, g, n, auth.Create); err != nil {
 		return p, err
@@ -214,7 +213,7 @@ func (s *Server) planNew(ctx context.Context, in *Interaction, key store.Key, un
 	return p, s.beforeWrite(ctx, in, n, nil)
 }
 
-// criteria reads a conditional interaction's search. It narrows to what the
+// criteria reads the search of a conditional interaction. It is limited to what the
 // caller may search, and may never mean "all".
 func (s *Server) criteria(in *Interaction, pairs []search.Pair) (search.Query, error) {
 	g, err := in.grant(in.Type, auth.Search)
@@ -237,7 +236,7 @@ func (s *Server) match(ctx context.Context, in *Interaction, pairs []search.Pair
 	return s.matchBut(ctx, in, pairs, nil)
 }
 
-// matchBut is match without what is left out.
+// matchBut is match without the given ones.
 func (s *Server) matchBut(ctx context.Context, in *Interaction, pairs []search.Pair, but map[store.Key]bool) (*store.Version, search.Query, error) {
 	q, err := s.criteria(in, pairs)
 	if err != nil {
@@ -326,8 +325,8 @@ func (s *Server) planUpdate(ctx context.Context, in *Interaction) (plan, error) 
 	return p, s.beforeWrite(ctx, in, n, before)
 }
 
-// target is what a patch or a deletion is about: the instance, or what its
-// criteria select, and the version that the caller expects there.
+// target is what a patch or a deletion applies to, the instance or the match of its
+// criteria, and the version that the caller expects.
 func (s *Server) target(ctx context.Context, in *Interaction) (key store.Key, expect store.Expect, found bool, err error) {
 	key = store.Key{Type: in.Type, ID: in.ID}
 	if in.ID == "" {
@@ -341,7 +340,7 @@ func (s *Server) target(ctx context.Context, in *Interaction) (key store.Key, ex
 	return key, expect, true, err
 }
 
-// stale says early, with the entry's place, what the commit would say too.
+// stale reports early, with the entry's place, what the commit would report.
 func stale(key store.Key, expect store.Expect, number int64) error {
 	if expect > 0 && int64(expect) != number {
 		return fault.New(fault.Precondition, "conflict", "%s is at version %d, not %d; read it again and repeat the change on that.", key, number, expect)
@@ -349,7 +348,7 @@ func stale(key store.Key, expect store.Expect, number int64) error {
 	return nil
 }
 
-// rests pins a plan to the version that it has read, 0 for none.
+// rests makes a plan depend on the version that it read, 0 for none.
 func rests(number int64) store.Expect {
 	if number == 0 {
 		return store.Absent
@@ -357,14 +356,15 @@ func rests(number int64) store.Expect {
 	return store.Expect(number)
 }
 
-// only is the one patient of whom the caller of a write may know.
+// only is the one patient whom the caller of a write may know about.
 func only(g auth.Grant) string {
 	patient, _ := g.Patient()
 	return patient
 }
 
 // replaced reads what a write replaces, nil when there is nothing, and the
-// number of its version or of its deletion. What the grant does not let through is hidden, a deletion too.
+// number of its version or of its deletion. What the grant does not cover is hidden,
+// even a deletion.
 func (s *Server) replaced(ctx context.Context, typ string, key store.Key, g auth.Grant, a auth.Action) (*fhirjson.Node, int64, error) {
 	v, err := s.store.Read(ctx, key)
 	if fault.Is(err, fault.NotFound) {
@@ -401,8 +401,8 @@ func (s *Server) planPatch(ctx context.Context, in *Interaction) (plan, error) {
 	if err := offered(in.Type, "patch", full); err != nil {
 		return p, err
 	}
-	// A patch tells what is there: by test operations, by paths that exist, and
-	// by its answer. So it takes the right to read, too.
+	// A patch reveals what is there: by test operations, by paths that exist, and by
+	// its answer. So it takes the right to read as well.
 	g, err := in.grant(in.Type, auth.Update|auth.Read)
 	if err != nil {
 		return p, err
@@ -455,9 +455,9 @@ func (s *Server) planPatch(ctx context.Context, in *Interaction) (plan, error) {
 	return p, s.beforeWrite(ctx, in, n, before)
 }
 
-// patched applies the patch to what clients see of the version, so that it
-// cannot copy a secret to where it shows. The id and type may not change; what
-// it does to meta.versionId and lastUpdated has no effect.
+// patched applies the patch to what clients see of the version, so that it cannot copy
+// a secret to a visible place. The id and type may not change; a change of
+// meta.versionId and lastUpdated has no effect.
 func (s *Server) patched(v store.Version, in *Interaction) (n *fhirjson.Node, err error) {
 	raw := s.render(v)
 	if in.Body == nil {
@@ -482,10 +482,10 @@ func (s *Server) patched(v store.Version, in *Interaction) (n *fhirjson.Node, er
 	return n, nil
 }
 
-// freshNarrative sees to a narrative that a patch has left as it was beside data
-// that it changed, so that nobody reads of what is no longer so: one that was
-// generated is made anew, one that says more than the data cannot be, and any
-// other goes. It says which.
+// freshNarrative handles a narrative that a patch left unchanged beside data that it
+// changed, so that nobody reads an outdated text. A generated narrative is generated
+// again, the patch is refused if the narrative says more than the data, and any other
+// narrative is removed. It returns what was done.
 func freshNarrative(before, after *fhirjson.Node) (note string, err error) {
 	text := after.Get("text")
 	if text == nil || before.Get("text") == nil || !bytes.Equal(text.Bytes(), before.Get("text").Bytes()) || bytes.Equal(data(before), data(after)) {
@@ -504,7 +504,7 @@ func freshNarrative(before, after *fhirjson.Node) (note string, err error) {
 	return "The narrative was dropped, since the data beside it changed.", nil
 }
 
-// data is a resource without its narrative and meta.
+// data is a resource without narrative and meta.
 func data(n *fhirjson.Node) []byte {
 	c := &fhirjson.Node{Kind: fhirjson.Object}
 	for _, m := range n.Members {

@@ -8,7 +8,7 @@ import (
 )
 
 // Body writes a resource as the store keeps it: resourceType, id and meta
-// first, meta without what the store assigns, all else in the order it came.
+// first, meta without what the store assigns, the rest in its own order.
 func Body(n *fhirjson.Node) store.Body {
 	b := make([]byte, 0, 1024)
 	b = append(b, `{"resourceType":`...)
@@ -48,9 +48,8 @@ func member(b []byte, m fhirjson.Member, first *bool) []byte {
 	return m.Value.Append(b)
 }
 
-// Claims are the identifiers, as "system|value", of a drain entry, which only
-// one may hold. Other Observations may share one, as the results of one order
-// do.
+// Claims are the identifiers, as "system|value", of a drain entry; each belongs to one
+// entry only. Other Observations may share one, as the results of an order do.
 func Claims(n *fhirjson.Node, f store.Facts) []string {
 	if f.Entry == nil || f.Entry.Drain == "" {
 		return nil

@@ -57,8 +57,8 @@ var outputCodes = map[string]drain.Compartment{
 	"9168-6": drain.Pericardial,
 }
 
-// OutputCode is the LOINC code and display for a compartment's output; ok is
-// false where only the local code fits.
+// OutputCode is the LOINC code and display for a compartment's output; ok is false if
+// only the local code fits.
 func OutputCode(c drain.Compartment) (code, display string, ok bool) {
 	switch c {
 	case drain.Wound:

@@ -97,8 +97,8 @@ func Concern(c drain.Concern, before *fhirjson.Node) *fhirjson.Node {
 	return n
 }
 
-// Announces reports whether a version of a DetectedIssue is one that people are told
-// of: another announcement than the version before, or another acknowledgement.
+// Announces reports whether people are told of a version of a DetectedIssue: it has
+// another announcement than the version before, or another acknowledgement.
 func Announces(before, n *fhirjson.Node) bool {
 	_, again := Announcement(before, n)
 	return again || len(n.Each("mitigation")) != len(before.Each("mitigation"))
@@ -123,8 +123,8 @@ func Announcement(before, n *fhirjson.Node) (reason string, again bool) {
 	return reason, at != wasAt || reason != was
 }
 
-// concernOf reads a concern back from the DetectedIssue that Concern wrote, or
-// that was written when each rule had an issue of its own.
+// concernOf reads a concern from a DetectedIssue that Concern wrote, or that was
+// written when each rule had an issue of its own.
 func concernOf(n *fhirjson.Node) *drain.Concern {
 	c := &drain.Concern{
 		ID: n.Str("id"), Kind: localCode(n.Path("code")), Severity: drain.Severity(n.Str("severity")), Headline: n.Str("detail"),
@@ -399,8 +399,8 @@ func Corrected(n *fhirjson.Node) (by, reason string) {
 	return by, reason
 }
 
-// MergeProvenance says who merged one record into another, and of which versions
-// they are since: http://terminology.hl7.org/CodeSystem/iso-21089-lifecycle.
+// MergeProvenance says who merged one record into another, and which versions of both
+// resulted: http://terminology.hl7.org/CodeSystem/iso-21089-lifecycle.
 func MergeProvenance(id, target, source, by string, at time.Time) *fhirjson.Node {
 	return fhirjson.Obj(
 		"resourceType", "Provenance", "id", id,

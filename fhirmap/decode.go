@@ -25,8 +25,8 @@ import (
 // ward comes near it.
 const MaxDecimals = 6
 
-// maxVolume in mL is more than goes into or out of anybody between two entries
-// (100 L, ours). What is over it was meant in another unit: ML is a megalitre.
+// maxVolume in mL is more than anybody takes in or puts out between two entries (100 L,
+// OURS). More than that was meant in another unit: ML is a megalitre.
 const maxVolume = 100_000
 
 // Decode is Reader.Decode with references below no base.
@@ -43,8 +43,8 @@ type Reader struct {
 }
 
 // Decode reads the facts of a resource that package r4 has found valid. Every
-// fault against the rules of a drain entry is in the list, each with its
-// element and its fix. A resource that the rules have no use for has no facts.
+// fault against the rules of a drain entry is in the list, with its element and how to
+// correct it. A resource that the rules do not use has no facts.
 func (r Reader) Decode(n *fhirjson.Node) (store.Facts, *fault.List) {
 	var (
 		f store.Facts
@@ -92,8 +92,8 @@ func (r Reader) Decode(n *fhirjson.Node) (store.Facts, *fault.List) {
 	return f, &l
 }
 
-// typed fills a model from the tree. It can fail only where the models are
-// narrower than R4; such a resource cannot be computed with.
+// typed fills a model from the tree. It fails only where the models are narrower than
+// R4; such a resource cannot be evaluated.
 func typed[T any](n *fhirjson.Node, into *T, l *fault.List) bool {
 	if model(n, reflect.ValueOf(into).Elem()) {
 		return true
@@ -236,8 +236,8 @@ func valueType(n *fhirjson.Node) string {
 	return ""
 }
 
-// moment reads when the entry holds: an instant, or the end of a period, which
-// is when the reading was taken.
+// moment reads the time of the entry: an instant, or the end of a period, which is when
+// the reading was taken.
 func moment(n *fhirjson.Node, l *fault.List) time.Time {
 	expr, text := "Observation.effective", n.Str("effectiveDateTime")
 	if text == "" {
@@ -582,7 +582,7 @@ func (r Reader) placement(u *fhir.DeviceUseStatement, l *fault.List) *drain.Plac
 		}
 	}
 	// A date alone opens the placement as it begins and closes it as it ends,
-	// so that no entry of that day is taken for a wrong drain.
+	// so that no entry of that day is reported as on the wrong drain.
 	at := func(s *string, expr string) fhirdate.Interval {
 		if s == nil {
 			return fhirdate.Interval{}

@@ -67,7 +67,7 @@ func (o *obs) from(ids []string) {
 	}
 }
 
-// note adds words with a full stop: tables put several of them in a row.
+// note adds a sentence with a full stop: tables put several in a row.
 func (o *obs) note(text string) {
 	if text == "" {
 		return
@@ -78,7 +78,7 @@ func (o *obs) note(text string) {
 	o.Note = append(o.Note, fhir.Annotation{Text: text})
 }
 
-// capital begins a sentence with words that stand behind a label elsewhere.
+// capital begins a sentence with words that follow a label elsewhere.
 func capital(words string) string {
 	first, size := utf8.DecodeRuneInString(words)
 	return string(unicode.ToUpper(first)) + words[size:]
@@ -105,7 +105,7 @@ func quantity(value, unit string) *fhir.Quantity {
 	return q
 }
 
-// human is how a unit of ours is written for people; the code stays UCUM.
+// human is how a unit is written for people; the code stays UCUM.
 func human(unit string) string {
 	switch unit {
 	case "mL/h/d":
@@ -232,7 +232,7 @@ func total(t balance.Total, net string, a answer.Output) *obs {
 	return o
 }
 
-// bound says how far an uncertainty can be relied on.
+// bound says how reliable an uncertainty is.
 func bound(known, lower bool) string {
 	switch {
 	case lower && known:
@@ -683,8 +683,8 @@ func cell(n *fhirjson.Node) (value, unit, u string) {
 	return n.Str("valueDateTime"), "", ""
 }
 
-// Neutral takes the power to run from a cell that a spreadsheet would take
-// for a formula: it puts an apostrophe in front. Numbers stay numbers.
+// Neutral puts an apostrophe before a cell that a spreadsheet would run as a formula.
+// Numbers stay numbers.
 func Neutral(s string) string {
 	if s == "" {
 		return s

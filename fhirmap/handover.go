@@ -48,7 +48,7 @@ func Handover(a answer.Handover) []*fhirjson.Node {
 	return out
 }
 
-// mostLate is how many late entries of a drain are told one by one.
+// mostLate is how many late entries of a drain are listed one by one.
 const mostLate = 5
 
 // sheet writes the words of a handover.
@@ -125,7 +125,7 @@ func (a sheet) dated(words string, t time.Time) string {
 	return words
 }
 
-// became says what became of a concern.
+// became says how a concern ended or stands.
 func (a sheet) became(k drain.Concern) string {
 	words := "since " + a.clock(k.Since)
 	switch ack := k.Acknowledged; {
