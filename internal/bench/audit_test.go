@@ -84,7 +84,7 @@ func BenchmarkAudit(b *testing.B) {
 	dates := "date=ge" + day.Format("2006-01-02T15:04:05Z") + "&date=lt" + hour.Format("2006-01-02T15:04:05Z")
 	for _, query := range []string{
 		"_count=50", "_sort=-date&_count=50", "patient=p7", "patient=p7,p8", "patient=p7&action=C", "agent=Practitioner/staff-7&_count=50",
-		"entity=Observation/o7", "entity=Observation/o7/_history/1", "outcome=8", "outcome=8&_total=accurate", "action=C&_count=50", "subtype=search-type&_count=50",
+		"entity=Observation/o7", "outcome=8", "outcome=8&_total=accurate", "action=C&_count=50", "subtype=search-type&_count=50",
 		dates, dates + "&_total=accurate", dates + "&_sort=date", "patient=p7&_summary=count", "action:not=R&_count=50", "_id=a000000007",
 	} {
 		req := request("GET", "/fhir/AuditEvent?"+query, s.token, nil)

@@ -134,7 +134,7 @@ func Advance(c Case) Step {
 			a.wake(next)
 		}
 	}
-	a.past = a.episodes()
+	a.past = a.episodes(found)
 	for _, kind := range Kinds() {
 		a.kind(kind, a.evidence(kind, found))
 	}

@@ -31,8 +31,8 @@ const (
 // episodes gives what held between the earliest reading that was charted late and
 // now, and rests on such a reading: the rules are evaluated as they would have been
 // at each entry since. A drain that was overdue then needs nobody now, so that it
-// is about the kinds that say what a drain did.
-func (a *advance) episodes() map[string][]episode {
+// is about the kinds that say what a drain did. found is what holds now.
+func (a *advance) episodes(found []escalate.Finding) map[string][]episode {
 	from, late := a.late()
 	if !late || a.Gone {
 		return nil
@@ -57,9 +57,9 @@ func (a *advance) episodes() map[string][]episode {
 		if i == most || still > quiet {
 			break
 		}
-		found := escalate.Evaluate(a.Rules, a.Subject, t)
+		then := escalate.Evaluate(a.Rules, a.Subject, t)
 		for _, kind := range []string{Fluid, Function, Site} {
-			h := a.evidence(kind, found)
+			h := a.evidence(kind, then)
 			e, on := open[kind]
 			switch {
 			case len(h.evidence) == 0 && on:
@@ -84,14 +84,11 @@ func (a *advance) episodes() map[string][]episode {
 		past[kind] = append(past[kind], e)
 	}
 	// What held at the last instant may have ended by itself since.
-	if len(at) > 0 {
-		now := escalate.Evaluate(a.Rules, a.Subject, a.Case.Now)
-		for kind, es := range past {
-			if e := &es[len(es)-1]; e.until.IsZero() && len(a.evidence(kind, now).evidence) == 0 {
-				e.until = a.Now
-				if next, ok := escalate.NextChange(a.Rules, a.Subject, at[len(at)-1]); ok && next.Before(a.Now) {
-					e.until = next.UTC().Truncate(time.Millisecond)
-				}
+	for kind, es := range past {
+		if e := &es[len(es)-1]; e.until.IsZero() && len(a.evidence(kind, found).evidence) == 0 {
+			e.until = a.Now
+			if next, ok := escalate.NextChange(a.Rules, a.Subject, at[len(at)-1]); ok && next.Before(a.Now) {
+				e.until = next.UTC().Truncate(time.Millisecond)
 			}
 		}
 	}

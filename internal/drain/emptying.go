@@ -22,19 +22,22 @@ type Emptied struct {
 // Emptyings makes one emptying of the readings that were taken within so long
 // after its first. The entries may come in any order and be of any kind: those
 // that are not of an emptying, and those that do not count, are passed over. All
-// are taken to be of one drain and one stay.
+// are taken to be of one drain and one stay. The emptyings may share memory with them.
 //
 // This is the one place that does so. Readings of one instant belong together
 // whatever the span is.
 func Emptyings(entries []Entry, within time.Duration) []Emptied {
-	var readings []Entry
-	for i := range entries {
-		if e := &entries[i]; e.Kind == Emptying && e.Counts() {
-			readings = append(readings, *e)
+	readings := entries // most courses hold nothing else, and need no copy
+	if slices.ContainsFunc(entries, func(e Entry) bool { return e.Kind != Emptying || !e.Counts() }) {
+		readings = nil
+		for i := range entries {
+			if e := &entries[i]; e.Kind == Emptying && e.Counts() {
+				readings = append(readings, *e)
+			}
 		}
 	}
 	if !slices.IsSortedFunc(readings, Entry.Compare) {
-		slices.SortFunc(readings, Entry.Compare)
+		readings = slices.SortedFunc(slices.Values(readings), Entry.Compare)
 	}
 	var all []Emptied
 	for from, i := 0, 1; i <= len(readings); i++ {
