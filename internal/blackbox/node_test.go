@@ -43,7 +43,7 @@ func needNode(t *testing.T) {
 	t.Skipf("SKIPPED, nothing was tested with real clients: %v; run npm ci in this folder", err)
 }
 
-// TestRealClients: two FHIR clients of the npm registry drive the service.
+// TestRealClients: three FHIR clients of the npm registry drive the service.
 func TestRealClients(t *testing.T) {
 	needNode(t)
 	s := serve(t)
@@ -52,7 +52,7 @@ func TestRealClients(t *testing.T) {
 	for i := range 7 {
 		c.do("POST", "Observation", emptying(b, ago(time.Duration(60-i)*time.Hour), "1.50", "mL")).want(201)
 	}
-	for _, script := range []string{"kit.mjs", "smart.mjs"} {
+	for _, script := range []string{"kit.mjs", "smart.mjs", "typed.mjs"} {
 		t.Run(script, func(t *testing.T) {
 			out := node(t, script, "BASE="+s.base, "TOKEN="+c.token, "PATIENT="+b.patient, "DRAIN="+b.drain)
 			if !strings.Contains(out, "all done") {
