@@ -81,6 +81,7 @@ type Case struct {
 	// Stored are the drain's concerns: the open ones, and those that ended within
 	// Since of this case. More does no harm.
 	Stored []drain.Concern
+	Taken  []string // ids of concerns that Stored leaves out, or that were erased
 	// Charted are the ids of the readings that this step adds or changes, Withdrawn
 	// of those that it corrects or takes back, or that are known to be gone.
 	Charted, Withdrawn []string
@@ -104,7 +105,7 @@ func (c Case) Since() time.Time {
 	if from, late := c.late(); late {
 		since = from
 	}
-	return since.Add(-max(c.Settings.Reopen, time.Hour)) // an hour, so that ids of it are known
+	return since.Add(-c.Settings.Reopen)
 }
 
 // late gives the earliest of the charted readings, and whether it was charted late.
@@ -147,8 +148,16 @@ func Advance(c Case) Step {
 	return a.step
 }
 
+// byStart is the order in which concerns began; of those that began together, the one
+// that is open comes last.
 func byStart(a, b drain.Concern) int {
-	return cmp.Or(a.Since.Compare(b.Since), cmp.Compare(a.ID, b.ID))
+	open := func(c drain.Concern) int {
+		if c.Open() {
+			return 1
+		}
+		return 0
+	}
+	return cmp.Or(a.Since.Compare(b.Since), cmp.Compare(open(a), open(b)), cmp.Compare(a.ID, b.ID))
 }
 
 type advance struct {
@@ -262,7 +271,7 @@ func (a *advance) kind(kind string, h held) {
 		c.Since, c.Until = e.since, e.until
 		c.Headline = cut(fmt.Sprintf("charted late, was so %s to %s: %s", a.clock(e.since), a.clock(e.until), e.worst.headlines[0]))
 		c.Announced.Reason = Late
-		c.ID = a.id(kind+"|late", e.since)
+		c.ID = a.id(fmt.Sprintf("%s|late|%d", kind, e.since.UnixMilli()))
 		a.keep(drain.Concern{}, c)
 	}
 }
@@ -303,7 +312,7 @@ func (a *advance) repeatAt(c drain.Concern) time.Time {
 
 func (a *advance) open(kind string, h held) drain.Concern {
 	c := drain.Concern{
-		ID: a.id(kind, a.Now.Truncate(10*time.Minute)), Drain: a.Subject.Drain.ID, Patient: a.Patient, Kind: kind, Severity: h.severity(), Since: a.start(kind, h),
+		ID: a.id(kind), Drain: a.Subject.Drain.ID, Patient: a.Patient, Kind: kind, Severity: h.severity(), Since: a.start(kind, h),
 		Headline: h.headlines[0], Evidence: h.evidence, Announced: drain.Announced{At: a.Now, Reason: Opened}, Policy: a.Policy,
 	}
 	if a.told(c) {
@@ -324,13 +333,13 @@ func (a *advance) told(c drain.Concern) bool {
 	})
 }
 
-// id is the same for all who open a concern of the drain and kind at about the same
-// time, so that two processes collide instead of both opening it.
-func (a *advance) id(kind string, at time.Time) string {
+// id is the first free one of the drain and kind, whatever the time: two processes
+// that have seen the same concerns collide instead of both opening one.
+func (a *advance) id(kind string) string {
 	for n := 0; ; n++ {
-		sum := sha256.Sum256(fmt.Appendf(nil, "%s|%s|%d|%d", a.Subject.Drain.ID, kind, at.UnixMilli(), n))
+		sum := sha256.Sum256(fmt.Appendf(nil, "%s|%s|%d", a.Subject.Drain.ID, kind, n))
 		id := hex.EncodeToString(sum[:16])
-		if !slices.ContainsFunc(a.Stored, func(c drain.Concern) bool { return c.ID == id }) && !a.done[id] {
+		if !a.done[id] && !slices.Contains(a.Taken, id) && !slices.ContainsFunc(a.Stored, func(c drain.Concern) bool { return c.ID == id }) {
 			return id
 		}
 	}

@@ -75,13 +75,19 @@ func (s *Service) judge(ctx context.Context, c *course, stored []drain.Concern, 
 	began := time.Now()
 	step := concern.Advance(k)
 	s.judged(time.Since(began))
-	if taken, err := s.taken(ctx, step.Changed); err != nil {
-		return j, err
-	} else if taken {
-		// One that ended long before it was charted has the id that a new one would get.
+	for {
+		taken, err := s.taken(ctx, step.Changed)
+		if err != nil {
+			return j, err
+		}
+		if len(taken) == 0 {
+			break
+		}
+		// The drain has had concerns of the kind before, or some were erased.
 		if k.Stored, err = s.store.Concerns(ctx, c.id, time.Time{}); err != nil {
 			return j, err
 		}
+		k.Taken = append(k.Taken, taken...)
 		step = concern.Advance(k)
 	}
 	j.next = step.Wake
@@ -138,17 +144,20 @@ func (s *Service) siblings(ctx context.Context, c *course, patient string, now t
 	return all, nil
 }
 
-// taken reports whether the id of a new concern is that of one that is there.
-func (s *Service) taken(ctx context.Context, changed []drain.Concern) (bool, error) {
+// taken are the ids of new concerns that others have, or had before they were erased.
+func (s *Service) taken(ctx context.Context, changed []drain.Concern) (ids []string, err error) {
 	for _, c := range changed {
 		if c.Version > 0 {
 			continue
 		}
-		if _, err := s.store.Read(ctx, store.Key{Type: "DetectedIssue", ID: c.ID}); !fault.Is(err, fault.NotFound) {
-			return err == nil, err
+		switch _, err := s.store.Read(ctx, store.Key{Type: "DetectedIssue", ID: c.ID}); {
+		case err == nil:
+			ids = append(ids, c.ID)
+		case !fault.Is(err, fault.NotFound):
+			return nil, err
 		}
 	}
-	return false, nil
+	return ids, nil
 }
 
 // errWriteConflict says that another process changed the concerns meanwhile.

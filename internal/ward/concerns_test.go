@@ -2,6 +2,7 @@ package ward
 
 import (
 	"context"
+	"fmt"
 	"strings"
 	"testing"
 	"time"
@@ -338,6 +339,48 @@ func TestAcknowledgementBetweenIsKept(t *testing.T) {
 	h.want("suction-lost", "high c1 c2")
 	if got := h.one("suction-lost"); got.Acknowledged.At.IsZero() || got.Version != 3 {
 		t.Errorf("%+v", got)
+	}
+}
+
+// TestTwoProcessesOpenOne: their clocks are two minutes apart, and each opens a
+// concern from an entry of its own. There is one, also the second time, and after the
+// concerns of the drain were erased.
+func TestTwoProcessesOpenOne(t *testing.T) {
+	h := newHospital(t)
+	b := &between{Store: h.db}
+	h.Service = h.another(b)
+	for day := range 3 {
+		from := 24 * float64(day)
+		b.once = func() {
+			h.at(from + 1 + 1.0/60)
+			if _, err := h.another(h.db).Commit(context.Background(), puts(check(fmt.Sprintf("a%d", day), from+1-1.0/60, part("suction-state", "lost"))), nil); err != nil {
+				t.Error(err)
+			}
+			h.at(from + 1 - 1.0/60)
+		}
+		h.at(from + 1 - 1.0/60)
+		h.put(check(fmt.Sprintf("b%d", day), from+1-1.0/60, part("suction-state", "lost")))
+		open := 0
+		for _, c := range h.concerns() {
+			if c.Open() && c.Kind == "function" {
+				open++
+			}
+		}
+		if open != 1 {
+			t.Fatalf("day %d: %d open concerns", day, open)
+		}
+		h.at(from + 2)
+		h.put(check(fmt.Sprintf("c%d", day), from+2, part("suction-state", "charged")))
+		if day == 1 {
+			var e store.Erasure
+			for _, c := range h.concerns() {
+				key := store.Key{Type: "DetectedIssue", ID: c.ID}
+				e.Writes, e.Whole = append(e.Writes, store.Write{Key: key, Method: store.Delete}), append(e.Whole, key)
+			}
+			if _, err := h.db.Erase(context.Background(), e, nil); err != nil {
+				t.Fatal(err)
+			}
+		}
 	}
 }
 
