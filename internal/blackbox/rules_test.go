@@ -1,7 +1,9 @@
 package blackbox
 
 import (
+	"encoding/json"
 	"fmt"
+	"os/exec"
 	"strconv"
 	"strings"
 	"testing"
@@ -152,5 +154,61 @@ func TestPlacedElsewhere(t *testing.T) {
 	device := c.do("GET", "Device/"+b.drain, nil).want(200)
 	if text(device.tree, "patient.reference") != "Patient/"+b.patient {
 		t.Errorf("the drain has moved: %s", device.clip())
+	}
+}
+
+// TestReplayOfAStore: tidemark policy replay over the store of a service that was used
+// announces what the service announced, and knows what was acknowledged. What an
+// acknowledgement changes: TestAcknowledgementsOfTheData of package replay.
+func TestReplayOfAStore(t *testing.T) {
+	s := serve(t)
+	c := s.client()
+	b := c.bed("bleeds-on", ago(30*time.Hour))
+	c.steady(b)
+	acknowledge := obj{"resourceType": "Parameters", "parameter": list{obj{"name": "action", "valueString": "surgeon called"}}}
+	for _, minutes := range []int{50, 40, 30, 20, 10, 5} {
+		c.do("POST", "Observation", charted(b, ago(time.Duration(minutes)*time.Minute), 60, "sanguineous")).want(201)
+		if minutes == 40 { // darker, and brisk
+			c.do("POST", "Device/"+b.drain+"/$acknowledge", acknowledge).want(200)
+		}
+	}
+	announced := map[string]int{} // by kind
+	for _, e := range c.do("GET", "DetectedIssue?implicated=Device/"+b.drain, nil).want(200).list("entry") {
+		at := map[string]bool{}
+		for _, v := range c.do("GET", "DetectedIssue/"+text(e, "resource.id")+"/_history", nil).want(200).list("entry") {
+			for _, x := range items(v, "resource.extension") {
+				if strings.HasSuffix(text(x, "url"), "/announced") {
+					at[text(x, "valueDateTime")] = true
+				}
+			}
+		}
+		announced[text(e, "resource.code.coding.0.code")] += len(at)
+	}
+	if announced["fluid"] < 2 {
+		t.Fatalf("the service announced %v, and not the bleed twice", announced)
+	}
+	s.stop()
+	out, err := exec.Command(binary, "policy", "replay", "--data", s.dir, "--acknowledge", "0s", "--format", "json").Output()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var result struct {
+		Counts []struct {
+			Ward, Concern, Rule, Severity         string
+			Announcements, Closings, Acknowledged int
+		}
+	}
+	if err := json.Unmarshal(out, &result); err != nil {
+		t.Fatalf("%v: %s", err, out)
+	}
+	got, acknowledged := map[string]int{}, 0
+	for _, n := range result.Counts {
+		if n.Ward == "all" && n.Rule == "" {
+			got[n.Concern] += n.Announcements + n.Closings
+			acknowledged += n.Acknowledged
+		}
+	}
+	if fmt.Sprint(got) != fmt.Sprint(announced) || acknowledged == 0 {
+		t.Errorf("the replay announces %v, the service did %v; %d acknowledged: %s", got, announced, acknowledged, out)
 	}
 }

@@ -26,6 +26,7 @@ type course struct {
 	// Entries that say what happened by themselves, and emptyings, as they were charted.
 	telling, emptied []telling
 	first, now       time.Time
+	acknowledged     map[string]time.Time // the last of each DetectedIssue; its later versions repeat it
 }
 
 // telling is a charted entry that could say what happened.
@@ -46,6 +47,7 @@ type life struct {
 	told     []told
 	spells   []*spell
 	by       map[string]*spell // by concern
+	taken    []string          // ids of all concerns that were announced
 }
 
 // told is an announcement.
@@ -69,7 +71,7 @@ type spell struct {
 }
 
 func newCourse(id string, o *Options) *course {
-	c := &course{id: id, o: o}
+	c := &course{id: id, o: o, acknowledged: map[string]time.Time{}}
 	for range o.Candidates {
 		c.lives = append(c.lives, &life{c: c, due: map[string]time.Time{}, by: map[string]*spell{}})
 	}
@@ -78,6 +80,10 @@ func newCourse(id string, o *Options) *course {
 
 // change lets the clock run up to a change, and evaluates the drain with it.
 func (c *course) change(l located) {
+	if l.Facts.Concern != nil {
+		c.acknowledge(*l.Facts.Concern)
+		return
+	}
 	at := l.At
 	if at.Before(c.now) {
 		at = c.now // a store's clock never goes back; a file's may
@@ -128,6 +134,28 @@ func (c *course) change(l located) {
 	for _, life := range c.lives {
 		if !c.now.IsZero() {
 			life.step(c.now, charted, withdrawn)
+		}
+	}
+}
+
+// acknowledge lets what a nurse acknowledged be acknowledged under each policy too: the
+// open concern of that kind.
+func (c *course) acknowledge(real drain.Concern) {
+	at := real.Acknowledged.At
+	if !at.After(c.acknowledged[real.ID]) || c.first.IsZero() {
+		return
+	}
+	c.acknowledged[real.ID] = at
+	if at.Before(c.now) {
+		at = c.now
+	}
+	c.run(at)
+	c.now = at
+	for _, l := range c.lives {
+		for _, s := range l.stored {
+			if s.Kind == cmp.Or(concern.KindOf(real.Kind), real.Kind) {
+				l.acknowledge(s.ID, at)
+			}
 		}
 	}
 }
@@ -242,7 +270,7 @@ func (l *life) acknowledge(id string, at time.Time) {
 			continue
 		}
 		l.stored[i] = concern.Acknowledge(s, "simulated", at)
-		if spell := l.by[id]; spell.acknowledged.IsZero() {
+		if spell := l.by[id]; spell != nil && spell.acknowledged.IsZero() {
 			spell.acknowledged = at
 		}
 	}
@@ -263,7 +291,7 @@ func (l *life) step(now time.Time, charted, withdrawn []string) {
 	step := concern.Advance(concern.Case{
 		Settings: l.settings.Concern, Rules: l.settings.Escalate, Policy: l.settings.Version,
 		Subject: subject,
-		Patient: c.patient(now), Gone: !c.found, Stored: l.stored, Charted: charted, Withdrawn: withdrawn, Now: now,
+		Patient: c.patient(now), Gone: !c.found, Stored: l.stored, Taken: l.taken, Charted: charted, Withdrawn: withdrawn, Now: now,
 	})
 	if l.wake = step.Wake; !l.wake.IsZero() && !l.wake.After(now) {
 		l.wake = now.Add(time.Second) // the service does not look more often
@@ -295,7 +323,7 @@ func (l *life) announce(a concern.Announcement, now time.Time) {
 	s := a.Concern
 	if l.by[s.ID] == nil {
 		l.by[s.ID] = &spell{kind: s.Kind, from: now, told: now, rules: map[string]drain.Severity{}}
-		l.spells = append(l.spells, l.by[s.ID])
+		l.spells, l.taken = append(l.spells, l.by[s.ID]), append(l.taken, s.ID)
 	}
 	t := told{at: now, kind: s.Kind, reason: a.Reason, severity: s.Severity}
 	for _, e := range s.Evidence {

@@ -42,8 +42,9 @@ type Candidate struct {
 // Options say how to run.
 type Options struct {
 	Candidates []Candidate // one, or two that are compared
-	// Acknowledge is how long after an announcement a nurse acknowledges, where
-	// nobody real did. 0: never.
+	// Acknowledge is how long after an announcement a nurse acknowledges, unless the
+	// changes have an earlier acknowledgement of a concern of that drain and kind.
+	// 0: never.
 	Acknowledge time.Duration
 	Truth       []Event   // what really happened, where that is known; at the end of the run
 	End         time.Time // the clocks stop there; zero: at the last change
@@ -229,6 +230,8 @@ func (w *whereabouts) learn(c Change) string {
 		id = f.Drain.ID
 	case f.Placement != nil:
 		id = f.Placement.Drain
+	case f.Concern != nil:
+		return f.Concern.Drain
 	case f.Stay != nil:
 		if old, ok := w.stays[f.Stay.Patient]; f.Stay.Open || ok && old.ID == f.Stay.ID {
 			w.stays[f.Stay.Patient] = *f.Stay

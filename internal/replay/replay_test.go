@@ -133,6 +133,20 @@ func TestRepeats(t *testing.T) {
 	}
 }
 
+// A nurse acknowledged 45 min after the entry, by the DetectedIssue in the data: from
+// then on it is quiet, and what its later versions repeat is no second acknowledgement.
+func TestAcknowledgementsOfTheData(t *testing.T) {
+	issue := func(version int, written, severity string) string {
+		return fmt.Sprintf(`{"request":{"method":"PUT","url":"DetectedIssue/i1"},"response":{"lastModified":%q},"resource":{"resourceType":"DetectedIssue","id":"i1","meta":{"versionId":"%d"},"status":"preliminary","severity":%q,"code":{"coding":[{"system":"http://tidemark.example.org/fhir/CodeSystem/drain","code":"function"}]},"patient":{"reference":"Patient/p1"},"implicated":[{"reference":"Device/d1"}],"identifiedPeriod":{"start":"2026-03-02T12:00:00Z"},"mitigation":[{"action":{"text":"seen"},"date":"2026-03-02T12:50:00Z","author":{"reference":"Practitioner/n1"}}]}}`, written, version, severity)
+	}
+	for i, c := range [][]string{{issue(2, "2026-03-02T12:50:00Z", "high")}, {issue(2, "2026-03-02T12:50:00Z", "high"), issue(3, "2026-03-02T13:30:00Z", "high")}} {
+		got := file(t, &Options{}, Recorded, steady(6, append(c, emptying(6, 20, "serous", "lost"), emptying(7, 20, "serous", "charged"))...)).of(All, "function", "", "high")
+		if got.Announcements != 2 || got.Acknowledged != 1 || got.After != 45 {
+			t.Errorf("%d: %+v", i, got)
+		}
+	}
+}
+
 // Time-driven rules fire at their time, not at the next entry.
 func TestTimeAlone(t *testing.T) {
 	lines := steady(3)

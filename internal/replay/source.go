@@ -89,14 +89,16 @@ func Decode(raws iter.Seq2[Raw, error], zone *time.Location) iter.Seq2[Change, e
 	}
 }
 
-// wanted passes over what says nothing of a drain, without reading it: half of
-// what a ward charts.
+// wanted passes over what says nothing of a drain, without reading it: half of what a
+// ward charts. Of a concern that was announced, only its acknowledgement is replayed.
 func wanted(r Raw) bool {
 	switch r.Key.Type {
 	case "":
 		return bytes.Contains(r.JSON, []byte("Device")) || !bytes.Contains(r.JSON, []byte(`"Observation"`))
 	case "Observation":
 		return r.JSON == nil || bytes.Contains(r.JSON, []byte(`"Device/`))
+	case "DetectedIssue":
+		return bytes.Contains(r.JSON, []byte(`"mitigation"`))
 	case "Device", "DeviceUseStatement", "Encounter", "Location":
 		return true
 	}
@@ -122,6 +124,9 @@ func decode(reader fhirmap.Reader, r Raw) (Change, error) {
 	}
 	f, _ := reader.Decode(n)
 	if f == (store.Facts{}) {
+		return Change{}, nil
+	}
+	if f.Concern != nil && f.Concern.Acknowledged.At.IsZero() {
 		return Change{}, nil
 	}
 	c := Change{At: r.At, Key: r.Key, Facts: f}
@@ -238,6 +243,8 @@ func Order(changes iter.Seq2[Change, error], times Times) iter.Seq2[Change, erro
 				default:
 					c.At = f.Entry.At
 				}
+			case f.Concern != nil:
+				c.At = f.Concern.Acknowledged.At
 			case f.Drain != nil:
 				// In use until its placement ends, whatever became of it since.
 				d := *f.Drain
@@ -264,7 +271,7 @@ func rank(c Change) int {
 	switch {
 	case c.Facts.Entry != nil:
 		return 2
-	case c.Facts.Placement != nil && !c.Facts.Placement.End.IsZero():
+	case c.Facts.Concern != nil, c.Facts.Placement != nil && !c.Facts.Placement.End.IsZero():
 		return 3
 	case c.Facts.Placement != nil:
 		return 1
