@@ -31,7 +31,7 @@ func TestAims(t *testing.T) {
 				t.Errorf("%+v: not all announced at the entry that says it", f)
 			}
 		case "block":
-			if f.Any.Within12h*10 < f.Events*8 {
+			if f.Any.Within12h*10 < f.Events*9 {
 				t.Errorf("%+v: too few within 12 h", f)
 			}
 		}
