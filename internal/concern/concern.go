@@ -443,7 +443,7 @@ func (a *advance) news(old, c drain.Concern, h held) (reason, why string) {
 			return Joined, "worse since: " + h.headlines[joined]
 		}
 		if more := a.since(ack.At); c.Kind == Fluid && more.Cmp(a.again()) >= 0 && a.again().Sign() > 0 {
-			return Worse, "worse since: " + millilitres(more)
+			return Worse, "worse since: " + more.About()
 		}
 		return "", ""
 	}
@@ -500,14 +500,6 @@ func (a *advance) since(at time.Time) (sum drain.Volume) {
 		}
 	}
 	return sum
-}
-
-// millilitres words a volume for the bedside: to 1 mL, below 10 to 0.1.
-func millilitres(v drain.Volume) string {
-	if v.Cmp(drain.MLInt(10)) < 0 {
-		return v.Text(1) + " mL"
-	}
-	return v.Text(0) + " mL"
 }
 
 // end closes a concern of which nothing holds any more.

@@ -221,6 +221,16 @@ func (v Volume) Float() float64 {
 // without trailing zeros.
 func (v Volume) Text(places int) string { return ucum.FormatDecimal(v.rat(), places) }
 
+// About is a computed volume for people: to 1 mL, below 10 mL to 0.1.
+func (v Volume) About() string {
+	if v.Cmp(ten) < 0 && v.Cmp(ten.negative()) > 0 {
+		return v.Text(1) + " mL"
+	}
+	return v.Text(0) + " mL"
+}
+
+var ten = MLInt(10)
+
 // Key is exact text that ParseML reads back: a decimal if there is a finite
 // one, else "n/d".
 func (v Volume) Key() string {

@@ -34,15 +34,7 @@ func exactly(v drain.Volume) string { return v.Text(6) }
 // ml words a volume as it was charted, or a threshold.
 func ml(v drain.Volume) string { return exactly(v) + " mL" }
 
-// about words a computed volume: to 1 mL, below 10 mL to 0.1.
-func about(v drain.Volume) string {
-	if v.Cmp(ten) < 0 && v.Cmp(drain.Volume{}.Sub(ten)) > 0 {
-		return v.Text(1) + " mL"
-	}
-	return v.Text(0) + " mL"
-}
-
-var ten = drain.MLInt(10) // read only
+func about(v drain.Volume) string { return v.About() }
 
 // rounded words a computed number for machines.
 func rounded(v drain.Volume) string { return v.Text(2) }

@@ -145,8 +145,8 @@ func (r *review) answer() Review {
 	if answer.MeetsAll {
 		answer.Text = fmt.Sprintf("Meets the ward's criteria for review: all %d are met.", len(r.items))
 	} else {
-		answer.Text = fmt.Sprintf("Does not meet the ward's criteria for review: of %d, %d are met, %d are not met and %d are unknown.",
-			len(r.items), counts[Met], counts[NotMet], counts[NotKnown])
+		answer.Text = fmt.Sprintf("Does not meet the ward's criteria for review: %d of %d met, %d not met, %d unknown.",
+			counts[Met], len(r.items), counts[NotMet], counts[NotKnown])
 	}
 	if near > 0 {
 		answer.Text += fmt.Sprintf(" Near the threshold, within the uncertainty of the readings: %d.", near)
@@ -209,17 +209,17 @@ func (r *review) day(charted, spread balance.Total) {
 	per24 := decisive.Net.Scale(int64(24*time.Hour), int64(length))
 	over := per24.Cmp(r.DailyLimit) > 0
 	read := charted.N > 0
-	text := fmt.Sprintf("From %s to %s %s mL", r.at(w.Start), r.at(w.End), number(decisive.Net))
+	text := apart(decisive.Net, r.DailyLimit)
 	if decisive.HasU {
-		text += fmt.Sprintf(" (± %.1f mL, k = 2)", decisive.U)
+		text += fmt.Sprintf(" (± %s, k = 2)", uncertainty(decisive.U))
 	}
-	text += ", " + how
+	text += fmt.Sprintf(" from %s to %s, %s", r.at(w.Start), r.at(w.End), how)
 	if length != 24*time.Hour {
-		text += fmt.Sprintf(", that is %s mL in 24 h", number(per24))
+		text += fmt.Sprintf(", that is %s in 24 h", apart(per24, r.DailyLimit))
 	}
-	text += fmt.Sprintf("; the limit is %s mL in 24 h.", number(r.DailyLimit))
+	text += fmt.Sprintf("; the limit is %s mL in 24 h.", r.DailyLimit.Key())
 	if how != "charted" {
-		text += fmt.Sprintf(" Charted within the day: %s mL.", number(charted.Net))
+		text += fmt.Sprintf(" Charted within the day: %s.", apart(charted.Net, r.DailyLimit))
 	}
 	switch {
 	case over:
@@ -263,7 +263,7 @@ func (r *review) day(charted, spread balance.Total) {
 func (r *review) today(t balance.Total) {
 	i := Item{
 		Name: "output today so far", State: Met, Evidence: t.Readings,
-		Text:    fmt.Sprintf("Since %s %s mL were charted; the limit is %s mL in 24 h.", r.at(t.Window.Start), number(t.Net), number(r.DailyLimit)),
+		Text:    fmt.Sprintf("%s charted since %s; the limit is %s mL in 24 h.", apart(t.Net, r.DailyLimit), r.at(t.Window.Start), r.DailyLimit.Key()),
 		Figures: []escalate.Figure{{Name: "output today so far", Value: number(t.Net), Unit: "mL", Threshold: number(r.DailyLimit)}},
 	}
 	unmeasured := slices.ContainsFunc(t.Missing, func(m balance.Stretch) bool { return m.Reason == balance.NotMeasured })
@@ -344,23 +344,23 @@ func (r *review) appearance() {
 // findings checks whether anything is open that is high. Where nothing was charted
 // for long, it is not known whether anything would be.
 func (r *review) findings(open []escalate.Finding) {
-	i := Item{Name: "no high finding", State: Met, Text: "Nothing of high severity is open."}
+	i := Item{Name: "no high concern", State: Met, Text: "Nothing of high severity is open."}
 	var high []string
 	stale := false
 	for _, f := range open {
 		if f.Severity == drain.High {
-			high = append(high, f.Rule)
+			high = append(high, f.Headline)
 			i.Evidence = append(i.Evidence, f.Evidence...)
 		}
 		stale = stale || f.Rule == escalate.Stale
 	}
 	switch {
 	case len(high) > 0:
-		i.State, i.Text = NotMet, "Open and of high severity: "+strings.Join(high, ", ")+"."
+		i.State, i.Text = NotMet, "Open and of high severity: "+strings.Join(high, "; ")+"."
 	case stale:
 		i.State, i.Text = NotKnown, "Nothing of high severity is open, but nothing has been charted for so long that the present state is unknown."
 	}
-	i.Figures = []escalate.Figure{{Name: "open high findings", Value: fmt.Sprint(len(high)), Unit: "1", Threshold: "0"}}
+	i.Figures = []escalate.Figure{{Name: "open of high severity", Value: fmt.Sprint(len(high)), Unit: "1", Threshold: "0"}}
 	r.add(i)
 }
 
@@ -371,9 +371,11 @@ var function = []string{"suction-lost", "suction-off", "blocked", "sudden-stop",
 func (r *review) works(open []escalate.Finding) {
 	i := Item{Name: "drain works", State: Met}
 	var wrong []string
+	blocked := false
 	for _, f := range open {
 		if slices.Contains(function, f.Rule) {
-			wrong = append(wrong, strings.ReplaceAll(f.Rule, "-", " "))
+			wrong = append(wrong, f.Headline)
+			blocked = blocked || f.Rule == "blocked"
 			i.Evidence = append(i.Evidence, f.Evidence...)
 		}
 	}
@@ -386,20 +388,20 @@ func (r *review) works(open []escalate.Finding) {
 			patency = e
 		}
 	}
-	if patency.Patency == drain.Occluded && !slices.Contains(wrong, "blocked") {
-		wrong = append(wrong, "occluded")
+	if patency.Patency == drain.Occluded && !blocked {
+		wrong = append(wrong, "charted as occluded")
 		i.Evidence = append(i.Evidence, patency.ID)
 	}
 	switch {
 	case len(wrong) > 0:
-		i.State, i.Text = NotMet, "Open: "+strings.Join(wrong, ", ")+"."
+		i.State, i.Text = NotMet, "Open: "+strings.Join(wrong, "; ")+"."
 	case suction.Suction == "":
 		i.State, i.Text = NotKnown, "The suction is not charted."
 	case suction.Suction != drain.Charged:
 		i.State, i.Text = NotMet, fmt.Sprintf("Suction was charted as %s at %s.", suction.Suction, r.at(suction.At))
 		i.Evidence = append(i.Evidence, suction.ID)
 	default:
-		i.Text = fmt.Sprintf("Suction charged at %s, and no open finding says that it does not drain.", r.at(suction.At))
+		i.Text = fmt.Sprintf("Suction charged at %s, and nothing is open that says it does not drain.", r.at(suction.At))
 		i.Evidence = append(i.Evidence, suction.ID)
 	}
 	i.Figures = []escalate.Figure{{Name: "suction", Value: string(suction.Suction), Threshold: string(drain.Charged)}}
@@ -431,7 +433,7 @@ func (r *review) irrigant() {
 		t := r.totals([]window.Window{next}, balance.Charted)[0]
 		if t.Net.Sign() < 0 {
 			i.State = NotMet
-			i.Text = fmt.Sprintf("Less came out than was put in on %s: net %s mL.", next.Label, number(t.Net))
+			i.Text = fmt.Sprintf("Less came out than was put in on %s: net %s.", next.Start.In(r.cal.Zone).Format("2 Jan"), t.Net.About())
 			i.Evidence = append(i.Evidence, t.Readings...)
 		}
 		next = r.cal.DayOf(next.Start.Add(-time.Nanosecond))
@@ -481,7 +483,29 @@ func (r *review) at(t time.Time) string {
 	return window.Clock(t, r.now.In(r.cal.Zone))
 }
 
-// number words an exact number, to 6 places.
+// apart words a volume for people, with as many places as show on which side of the
+// limit it lies.
+func apart(v, limit drain.Volume) string {
+	for places := range 6 {
+		if short, _ := drain.ParseML(v.Text(places)); short.Cmp(limit) == v.Cmp(limit) {
+			if places == 0 {
+				return v.About()
+			}
+			return v.Text(places) + " mL"
+		}
+	}
+	return number(v) + " mL"
+}
+
+// uncertainty words one: to 1 mL, below 10 mL to 0.1.
+func uncertainty(u float64) string {
+	if u < 10 {
+		return fmt.Sprintf("%.1f mL", u)
+	}
+	return fmt.Sprintf("%.0f mL", u)
+}
+
+// number is an exact number, to 6 places, for machines.
 func number(v drain.Volume) string { return v.Text(6) }
 
 // percent words a chance; no reading makes one sure or impossible.

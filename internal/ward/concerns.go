@@ -349,8 +349,12 @@ func (s *Service) kept(ctx context.Context, c *course, ended, now time.Time) ([]
 func holding(open []drain.Concern) []escalate.Finding {
 	var fs []escalate.Finding
 	for _, c := range open {
-		for _, e := range c.Evidence {
-			fs = append(fs, escalate.Finding{Rule: e.Rule, Severity: e.Severity, Since: e.Since, Text: e.Text, Evidence: e.Readings})
+		for i, e := range c.Evidence {
+			headline := c.Headline // that of the first rule
+			if i > 0 {
+				headline = fhirmap.RuleDisplay(e.Rule)
+			}
+			fs = append(fs, escalate.Finding{Rule: e.Rule, Severity: e.Severity, Since: e.Since, Headline: headline, Text: e.Text, Evidence: e.Readings})
 		}
 	}
 	return fs
