@@ -5,6 +5,7 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
+	"fmt"
 	"slices"
 	"strings"
 	"time"
@@ -28,17 +29,36 @@ func (s *Service) guardPlacement(ctx context.Context, p *prepared, ps []prepared
 			"End that placement first (status completed, timingPeriod.end), or correct the drain or the times of this one.", now.Drain)
 	}
 	if old != nil && old.Counts() && old.Drain != "" && !(old.Drain == now.Drain && old.Patient == now.Patient && within(*old, *now)) {
-		lost, err := s.orphans(ctx, p, ps, c)
+		lost, err := s.orphans(ctx, *old, ps, c)
 		if err != nil {
 			return err
 		}
 		if n := len(lost); n > 0 {
-			l.Add("business-rule", placementTiming, "%d charted entries of Device/%s, from %s to %s, would fall outside this placement and disappear from its answers. "+
-				"Keep the times that include them, or correct or withdraw these entries first.",
-				n, old.Drain, lost[0].At.Format(time.RFC3339), lost[n-1].At.Format(time.RFC3339))
+			l.Add("business-rule", placementTiming, "%s would fall outside this placement and disappear from its answers. "+
+				"Keep the times that include them, or correct or withdraw these entries first.", entriesOf(old.Drain, lost))
 		}
 	}
 	return l.As(fault.Rule)
+}
+
+// guardWithdrawn refuses that a placement is deleted or entered in error while entries
+// rest on it that no other placement holds. Of a drain that has none left, the stay is
+// told by its entries.
+func (s *Service) guardWithdrawn(ctx context.Context, p *prepared, ps []prepared, c *course) error {
+	if c == nil || !slices.ContainsFunc(c.placements, drain.Placement.Counts) {
+		return nil
+	}
+	lost, err := s.orphans(ctx, *p.before.Placement, ps, c)
+	if err != nil || len(lost) == 0 {
+		return err
+	}
+	return fault.At(fault.Rule, "business-rule", "DeviceUseStatement.status", "%s rest on this placement and would disappear from every answer. "+
+		"Correct or withdraw these entries first, or in the same transaction.", entriesOf(p.before.Placement.Drain, lost))
+}
+
+// entriesOf says how many entries these are, and of when.
+func entriesOf(drainID string, lost []drain.Entry) string {
+	return fmt.Sprintf("%d charted entries of Device/%s, from %s to %s,", len(lost), drainID, lost[0].At.Format(time.RFC3339), lost[len(lost)-1].At.Format(time.RFC3339))
 }
 
 // overlapping reports whether another placement of the drain lasts at a time
@@ -66,10 +86,9 @@ func within(a, b drain.Placement) bool {
 	return (b.Start.IsZero() || !a.Start.IsZero() && !a.Start.Before(b.Start)) && (b.End.IsZero() || !a.End.IsZero() && !a.End.After(b.End))
 }
 
-// orphans are the entries that the placement held before and that none holds
-// after this step, oldest first.
-func (s *Service) orphans(ctx context.Context, p *prepared, ps []prepared, c *course) ([]drain.Entry, error) {
-	old := *p.before.Placement
+// orphans are the entries within a placement as it was that none holds after this
+// step, oldest first.
+func (s *Service) orphans(ctx context.Context, old drain.Placement, ps []prepared, c *course) ([]drain.Entry, error) {
 	was := course{id: old.Drain}
 	if c.id == old.Drain {
 		was.placements = c.placements

@@ -103,6 +103,39 @@ func TestOrphanedEntries(t *testing.T) {
 	}
 }
 
+// TestOrphansOfAWithdrawnPlacement: one that is withdrawn while another stays would leave
+// its entries out, as a moved start does. Of one that is charted late there are none: an
+// entry on a drain that nobody has placed is refused.
+func TestOrphansOfAWithdrawnPlacement(t *testing.T) {
+	after := func(hours float64) time.Time { return t0.Add(span(hours)) }
+	later := func(patient string) obj { return with(placement("d1", patient, after(6)), "id", "use-later") }
+	first := removed(placement("d1", "p1", t0), "completed", after(4.5))
+	for name, c := range map[string]struct {
+		world  []obj
+		change []Change
+		want   string
+	}{
+		"in error, the only one":  {nil, puts(status(placement("d1", "p1", t0), "entered-in-error")), ""},
+		"in error, another stays": {[]obj{first, later("p2")}, puts(status(first.Clone(), "entered-in-error")), "4 charted entries of Device/d1"},
+		"deleted, another stays":  {[]obj{first, later("p2")}, []Change{deletion("DeviceUseStatement", "use-d1")}, "4 charted entries of Device/d1"},
+		"deleted with its entries": {[]obj{first, later("p2")}, append([]Change{deletion("DeviceUseStatement", "use-d1")},
+			deletion("Observation", "e1"), deletion("Observation", "e2"), deletion("Observation", "e3"), deletion("Observation", "e4")), ""},
+	} {
+		t.Run(name, func(t *testing.T) {
+			h := newHospital(t)
+			h.at(8)
+			h.put(emptying("e1", 1, "1"), emptying("e2", 2, "1"), emptying("e3", 3, "1"), emptying("e4", 4, "1"))
+			for _, n := range c.world {
+				h.put(n)
+			}
+			_, err := h.Commit(t.Context(), c.change, nil)
+			if got := refusal(err); c.want == "" && err != nil || !strings.Contains(got, c.want) {
+				t.Errorf("got %q, want %q", got, c.want)
+			}
+		})
+	}
+}
+
 // Of several who place one drain at the same time, one succeeds.
 func TestRacingPlacements(t *testing.T) {
 	h := newHospital(t)

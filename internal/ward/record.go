@@ -570,6 +570,14 @@ func (s *Service) guard(ctx context.Context, ps []prepared, courses map[string]*
 			}
 			continue
 		}
+		if b := p.before.Placement; b != nil && b.Counts() && b.Drain != "" && (p.facts.Placement == nil || !p.facts.Placement.Counts()) {
+			if err := s.guardWithdrawn(ctx, p, ps, courses[b.Drain]); fault.Is(err, fault.Rule) {
+				refused.add(i, err)
+			} else if err != nil {
+				return err
+			}
+			continue
+		}
 		e := p.facts.Entry
 		if e == nil {
 			continue
