@@ -44,7 +44,8 @@ func lines(w io.Writer, bar *progressbar.ProgressBar, words string, tick *time.T
 			fmt.Fprintf(w, "%s: %.0f %%, %d of %d, %.0f a second, %.0f s so far\n", words, s.CurrentPercent*100, s.CurrentNum, s.Max, float64(s.CurrentNum)/max(s.SecondsSince, 1), s.SecondsSince)
 			continue
 		}
-		fmt.Fprintf(w, "%s: %d, %.0f a second, %.0f s so far\n", words, s.CurrentNum, float64(s.CurrentNum)/max(s.SecondsSince, 1), s.SecondsSince)
+		// Of an unknown total, CurrentNum is only the place of the spinner (v3.19.1).
+		fmt.Fprintf(w, "%s: %.0f, %.0f a second, %.0f s so far\n", words, s.CurrentBytes, s.CurrentBytes/max(s.SecondsSince, 1), s.SecondsSince)
 	}
 }
 

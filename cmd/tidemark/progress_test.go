@@ -27,3 +27,22 @@ func TestProgressWithoutATerminal(t *testing.T) {
 		}
 	})
 }
+
+// The same where nobody knows how many there will be.
+func TestProgressWithoutATotal(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var out strings.Builder
+		bar := progress(&env{err: &out}, -1, "replaying", counting()...)
+		for n := range 3 {
+			time.Sleep(4500 * time.Millisecond)
+			_ = bar.Set(4096 * (n + 1))
+			synctest.Wait()
+		}
+		_ = bar.Finish()
+		synctest.Wait()
+		if got := strings.TrimSpace(out.String()); !strings.HasPrefix(got, "replaying: 8192, 8") {
+			t.Errorf("%q", got)
+		}
+		time.Sleep(time.Minute)
+	})
+}
