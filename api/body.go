@@ -27,17 +27,28 @@ type bodies struct{ room *semaphore.Weighted }
 func newBodies() bodies { return bodies{semaphore.NewWeighted(allBodies)} }
 
 // reader reads a body and takes room for it as it arrives; release returns the room.
-func (b bodies) reader(r io.Reader) *bodyReader { return &bodyReader{from: r, bodies: b} }
+// large is called once, before more than largeBody is read.
+func (b bodies) reader(r io.Reader, large func() error) *bodyReader {
+	return &bodyReader{from: r, bodies: b, large: large}
+}
 
 type bodyReader struct {
 	from       io.Reader
 	bodies     bodies
+	large      func() error
 	read, held int64
 }
 
 func (r *bodyReader) Read(p []byte) (int, error) {
 	n, err := r.from.Read(p)
 	r.read += int64(n)
+	if r.read > largeBody && r.large != nil {
+		large := r.large
+		r.large = nil
+		if err := large(); err != nil {
+			return 0, err
+		}
+	}
 	if r.read > smallBody {
 		if !r.bodies.room.TryAcquire(r.read - r.held) {
 			return 0, &fault.Error{Kind: fault.Unavailable, RetryAfter: retryAfter, Issues: []fault.Issue{{

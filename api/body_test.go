@@ -14,7 +14,7 @@ import (
 func TestBodiesShareRoom(t *testing.T) {
 	b := newBodies()
 	large := func() (*bodyReader, error) {
-		r := b.reader(strings.NewReader(strings.Repeat("x", allBodies/2)))
+		r := b.reader(strings.NewReader(strings.Repeat("x", allBodies/2)), nil)
 		_, err := io.Copy(io.Discard, r)
 		return r, err
 	}
@@ -30,7 +30,7 @@ func TestBodiesShareRoom(t *testing.T) {
 	if !errors.As(err, &f) || f.Kind != fault.Unavailable || f.RetryAfter == 0 {
 		t.Fatalf("a third half of the room: %v", err)
 	}
-	if _, err := io.Copy(io.Discard, b.reader(strings.NewReader(strings.Repeat("x", smallBody)))); err != nil {
+	if _, err := io.Copy(io.Discard, b.reader(strings.NewReader(strings.Repeat("x", smallBody)), nil)); err != nil {
 		t.Errorf("a small body: %v", err)
 	}
 	third.release()

@@ -13,6 +13,7 @@ import (
 
 	"golang.org/x/sync/semaphore"
 
+	"tidemark/internal/auth"
 	"tidemark/internal/budget"
 	"tidemark/internal/fault"
 	"tidemark/internal/fhirjson"
@@ -49,10 +50,11 @@ type turns struct {
 }
 
 // share is one client's: only one of its heavy requests at a time has a turn or waits
-// for one, so that a client delays others by one request at most.
+// for one, and only one of its large bodies at a time is read, so that a client delays
+// others by one request at most.
 type share struct {
-	one   *semaphore.Weighted
-	users int
+	one, body *semaphore.Weighted
+	users     int
 }
 
 func newTurns(at int, wait time.Duration) *turns {
@@ -67,6 +69,25 @@ func newTurns(at int, wait time.Duration) *turns {
 	return t
 }
 
+// share joins a client's, until leave.
+func (t *turns) share(client string) (c *share, leave func()) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	c = t.clients[client]
+	if c == nil {
+		c = &share{one: semaphore.NewWeighted(1), body: semaphore.NewWeighted(1)}
+		t.clients[client] = c
+	}
+	c.users++
+	return c, func() {
+		t.mu.Lock()
+		defer t.mu.Unlock()
+		if c.users--; c.users == 0 {
+			delete(t.clients, client)
+		}
+	}
+}
+
 // take waits for a turn of a client.
 func (t *turns) take(ctx context.Context, client string) (giveBack func(), err error) {
 	t.mu.Lock()
@@ -75,41 +96,21 @@ func (t *turns) take(ctx context.Context, client string) (giveBack func(), err e
 		return nil, busy()
 	}
 	t.waiting++
-	c := t.clients[client]
-	if c == nil {
-		c = &share{one: semaphore.NewWeighted(1)}
-		t.clients[client] = c
-	}
-	c.users++
 	t.mu.Unlock()
-	leave := func() {
-		t.mu.Lock()
-		defer t.mu.Unlock()
-		if c.users--; c.users == 0 {
-			delete(t.clients, client)
+	c, leave := t.share(client)
+	if err = t.acquire(ctx, c.one); err == nil {
+		if err = t.acquire(ctx, t.all); err != nil {
+			c.one.Release(1)
+			if t.stopped.Err() == nil {
+				err = busy()
+			}
 		}
-	}
-	ctx, cancel := context.WithTimeout(ctx, t.wait)
-	defer cancel()
-	defer context.AfterFunc(t.stopped, cancel)()
-	err = c.one.Acquire(ctx, 1)
-	if err != nil {
-		err = fault.New(fault.TooMany, "throttled", "This client has a request of this sort under way already, which took too long to wait for; ask for one at a time.")
-	} else if t.all.Acquire(ctx, 1) != nil {
-		c.one.Release(1)
-		err = busy()
 	}
 	t.mu.Lock()
 	t.waiting--
 	t.mu.Unlock()
 	if err != nil {
 		leave()
-		var f *fault.Error
-		if t.stopped.Err() != nil {
-			err = stopping()
-		} else if errors.As(err, &f) {
-			f.RetryAfter = t.wait
-		}
 		return nil, err
 	}
 	return func() {
@@ -119,8 +120,36 @@ func (t *turns) take(ctx context.Context, client string) (giveBack func(), err e
 	}, nil
 }
 
+// takeBody waits until the client has no other large body that is being read.
+func (t *turns) takeBody(ctx context.Context, client string) (giveBack func(), err error) {
+	c, leave := t.share(client)
+	if err := t.acquire(ctx, c.body); err != nil {
+		leave()
+		return nil, err
+	}
+	return func() { c.body.Release(1); leave() }, nil
+}
+
+// acquire waits for what a client may have once, but not for ever.
+func (t *turns) acquire(ctx context.Context, s *semaphore.Weighted) error {
+	ctx, cancel := context.WithTimeout(ctx, t.wait)
+	defer cancel()
+	defer context.AfterFunc(t.stopped, cancel)()
+	if s.Acquire(ctx, 1) == nil {
+		return nil
+	}
+	if t.stopped.Err() != nil {
+		return stopping()
+	}
+	f := fault.New(fault.TooMany, "throttled", "This client has a request of this sort under way already, which took too long to wait for; ask for one at a time.")
+	f.RetryAfter = t.wait
+	return f
+}
+
 func busy() *fault.Error {
-	return fault.New(fault.Unavailable, "throttled", "Too many searches, tables and ward-wide answers are asked for at once; charting and reads by id go on. Try again later, or narrow the request.")
+	f := fault.New(fault.Unavailable, "throttled", "Too many searches, tables and ward-wide answers are asked for at once; charting and reads by id go on. Try again later, or narrow the request.")
+	f.RetryAfter = heavyWait
+	return f
 }
 
 func stopping() *fault.Error {
@@ -190,6 +219,19 @@ func (s *Server) admitReads(ctx context.Context, in *Interaction, entries []*fhi
 	return s.turn(ctx, a, in)
 }
 
+// admitReading waits until the client has no other large body that is being read.
+func (s *Server) admitReading(ctx context.Context, in *Interaction) error {
+	a, _ := ctx.Value(accountKey{}).(*account)
+	if a == nil || in.Who == nil {
+		return nil
+	}
+	giveBack, err := s.turns.takeBody(ctx, clientOf(in.Who))
+	if err == nil {
+		a.free = append(a.free, giveBack)
+	}
+	return err
+}
+
 // admitBody is admit for a body that takes long to parse.
 func (s *Server) admitBody(ctx context.Context, in *Interaction) error {
 	a, _ := ctx.Value(accountKey{}).(*account)
@@ -200,7 +242,7 @@ func (s *Server) admitBody(ctx context.Context, in *Interaction) error {
 }
 
 func (s *Server) turn(ctx context.Context, a *account, in *Interaction) error {
-	giveBack, err := s.turns.take(ctx, in.Who.Subject+"|"+in.Who.Client)
+	giveBack, err := s.turns.take(ctx, clientOf(in.Who))
 	if err != nil {
 		return err
 	}
@@ -210,6 +252,8 @@ func (s *Server) turn(ctx context.Context, a *account, in *Interaction) error {
 	a.free = append(a.free, giveBack, func() { stop() })
 	return nil
 }
+
+func clientOf(who *auth.Principal) string { return who.Subject + "|" + who.Client }
 
 // heavy reports whether an interaction may read more than a resource, a drain or a
 // patient.

@@ -3,6 +3,7 @@ package api
 import (
 	"context"
 	"fmt"
+	"io"
 	"strings"
 	"sync"
 	"testing"
@@ -225,5 +226,46 @@ func TestDrain(t *testing.T) {
 	}
 	if err := s.admit(lightCtx, &Interaction{Verb: "GET", Type: "Observation", Who: who}); !fault.Is(err, fault.Unavailable) {
 		t.Errorf("heavy work at the end: %v", err)
+	}
+}
+
+// TestLargeBodies: one client sends large bodies one after another, and each is parsed in
+// a turn; a small one, and another client's, wait for neither. Slow senders hold no turn.
+func TestLargeBodies(t *testing.T) {
+	s := &Server{turns: newTurns(1, 50*time.Millisecond), bodies: newBodies(), requestTime: time.Minute}
+	send := func(client string, size int) (done func(), err error) {
+		ctx, a := s.open(context.Background())
+		in := &Interaction{Verb: "POST", Who: &auth.Principal{Subject: client}}
+		r := s.bodies.reader(strings.NewReader(strings.Repeat("x", size)), func() error { return s.admitReading(ctx, in) })
+		_, err = io.Copy(io.Discard, r)
+		return func() { r.release(); a.close() }, err
+	}
+	first, err := send("greedy", largeBody+1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	done, err := send("greedy", largeBody+1)
+	if !fault.Is(err, fault.TooMany) || fault.Of(err).RetryAfter <= 0 {
+		t.Errorf("a second large body of one client: %v", err)
+	}
+	done()
+	for client, size := range map[string]int{"greedy": largeBody, "other": largeBody + 1} {
+		if done, err = send(client, size); err != nil {
+			t.Errorf("%d bytes of %s: %v", size, client, err)
+		}
+		done()
+	}
+	if back, err := s.turns.take(context.Background(), "analyst"); err != nil {
+		t.Errorf("a body that is still being read holds a turn: %v", err)
+	} else {
+		back()
+	}
+	first()
+	if done, err = send("greedy", largeBody+1); err != nil {
+		t.Errorf("after the first: %v", err)
+	}
+	done()
+	if len(s.turns.clients) != 0 {
+		t.Errorf("clients left: %v", s.turns.clients)
 	}
 }

@@ -590,7 +590,7 @@ func (s *Server) readBody(ctx context.Context, r *http.Request, in *Interaction)
 	default:
 		return fault.New(fault.Media, "not-supported", "Content-Encoding %q is not read; send gzip or none.", enc)
 	}
-	in.held = s.bodies.reader(body)
+	in.held = s.bodies.reader(body, func() error { return s.admitReading(ctx, in) })
 	data, err := io.ReadAll(in.held)
 	var large *http.MaxBytesError
 	switch {
@@ -601,7 +601,7 @@ func (s *Server) readBody(ctx context.Context, r *http.Request, in *Interaction)
 		return fault.New(fault.Invalid, "timeout", "The body did not arrive in time; nothing was done. Send it again over a faster line, or in smaller parts.")
 	case r.Context().Err() != nil:
 		return r.Context().Err()
-	case fault.Is(err, fault.Unavailable):
+	case fault.Is(err, fault.Unavailable), fault.Is(err, fault.TooMany):
 		return err
 	case err != nil:
 		return fault.New(fault.Invalid, "incomplete", "The body ended early or could not be read.")
