@@ -177,7 +177,7 @@ func New(ctx context.Context, cfg Config) (_ *App, err error) {
 	}
 	a.ward = ward.New(a.store, ward.Options{
 		Policy: a.policy.Load, Extract: extract, Clock: cfg.Clock, Logger: cfg.Logger,
-		Validate: func(n *fhirjson.Node) *fault.List { return Validate(library, n) }, Recheck: a.recheck(), Readings: cfg.Readings, Resource: int(cmp.Or(cfg.MaxResource, 1<<20)), Judged: a.metrics.judged, Swept: a.metrics.swept,
+		Validate: func(n *fhirjson.Node) *fault.List { return Validate(library, n) }, Recheck: a.recheck(), Readings: cfg.Readings, Resource: int(cmp.Or(cfg.MaxResource, 1<<20)), Evaluated: a.metrics.evaluated, Swept: a.metrics.swept,
 	})
 	spans, flush, err := tracer(ctx, cfg.Version, cfg.Logger)
 	if err != nil {

@@ -185,8 +185,8 @@ func (m *metrics) grouped(calls int, took time.Duration, err error) {
 	}
 }
 
-// judged is told of each evaluation of a drain by the rules.
-func (m *metrics) judged(took time.Duration) { m.rules.Observe(took.Seconds()) }
+// evaluated is told of each evaluation of a drain by the rules.
+func (m *metrics) evaluated(took time.Duration) { m.rules.Observe(took.Seconds()) }
 
 // swept is told how a sweep ended.
 func (m *metrics) swept(err error) {

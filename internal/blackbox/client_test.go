@@ -14,15 +14,15 @@ import (
 )
 
 // client is the only way in which the suite speaks HTTP, so that no test can
-// forget to have an answer judged.
+// forget to have an answer validated.
 type client struct {
 	t     testing.TB
 	base  string
 	token string
 	http  *http.Client
-	// unjudged is the argument why the judges' verdict on this client's answers
+	// unvalidated is the argument why the validators' verdict on this client's answers
 	// is not asked: what it sent is itself disputed.
-	unjudged string
+	unvalidated string
 }
 
 // in gives the client to a subtest.
@@ -137,7 +137,7 @@ func (c *client) try(method, path string, body any, header ...string) (*answer, 
 	return a, nil
 }
 
-// examine holds for every answer: JSON is FHIR that the judges accept, errors
+// examine holds for every answer: JSON is FHIR that the validators accept, errors
 // are OperationOutcomes, and nothing is a 5xx.
 func (c *client) examine(a *answer, url string) {
 	c.t.Helper()
@@ -161,9 +161,9 @@ func (c *client) examine(a *answer, url string) {
 	if a.status < 400 && (strings.Contains(url, "/.well-known/") || !strings.HasPrefix(url, c.base)) {
 		return // JSON that is not FHIR
 	}
-	if c.unjudged == "" {
-		for _, complaint := range judge(a.body) {
-			c.t.Errorf("%s: %d, a judge of the answer: %.600s\n%s", a.what, a.status, complaint, a.clip())
+	if c.unvalidated == "" {
+		for _, complaint := range complaints(a.body) {
+			c.t.Errorf("%s: %d, a validator of the answer: %.600s\n%s", a.what, a.status, complaint, a.clip())
 		}
 	}
 	if a.status >= 400 {

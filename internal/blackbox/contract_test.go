@@ -14,14 +14,14 @@ import (
 )
 
 // contract is the OpenAPI document of a service: what it describes, and a
-// judge of the answers.
+// validator of the answers.
 type contract struct {
-	judge *contractcheck.Judge
-	paths map[string][]*regexp.Regexp // by method, of templates
+	validator *contractcheck.Validator
+	paths     map[string][]*regexp.Regexp // by method, of templates
 }
 
 // contracts keeps one contract for each base and for each text: services that
-// serve the same document share a judge.
+// serve the same document share a validator.
 var contracts struct {
 	sync.Mutex
 	byBase, byText map[string]*contract
@@ -50,8 +50,8 @@ func contractOf(c *client) *contract {
 		c.t.Errorf("the OpenAPI document: %d %v", res.StatusCode, err)
 		return nil
 	}
-	// Two services differ in their port alone, of which the judge takes no notice;
-	// a judge costs seconds and half a gigabyte.
+	// Two services differ in their port alone, of which the validator takes no notice;
+	// a validator costs seconds and half a gigabyte.
 	raw = bytes.ReplaceAll(raw, []byte(strings.TrimSuffix(c.base, "/fhir")), []byte("http://tidemark.example.org"))
 	k := contracts.byText[string(raw)]
 	if k == nil {
@@ -63,7 +63,7 @@ func contractOf(c *client) *contract {
 			return nil
 		}
 		k = &contract{paths: map[string][]*regexp.Regexp{}}
-		if k.judge, err = contractcheck.NewJudge(raw); err != nil {
+		if k.validator, err = contractcheck.NewValidator(raw); err != nil {
 			c.t.Errorf("the OpenAPI document: %v", err)
 			return nil
 		}
@@ -118,7 +118,7 @@ func (c *client) keeps(a *answer, r *http.Request) {
 	}
 	header := a.header.Clone()
 	header.Del("Content-Encoding") // the body is unpacked already
-	for _, complaint := range k.judge.Answer(r, a.status, header, a.body) {
+	for _, complaint := range k.validator.Answer(r, a.status, header, a.body) {
 		c.t.Errorf("%s: %d is not what the OpenAPI document allows: %.600s", a.what, a.status, complaint)
 	}
 }

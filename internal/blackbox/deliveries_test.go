@@ -199,7 +199,7 @@ func (m *mailbox) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	m.mu.Unlock()
 }
 
-// check judges what happened: want are all versions that there were.
+// check looks at what happened: want are all versions that there were.
 func (m *mailbox) check(name string, want map[string]bool) {
 	m.mu.Lock()
 	defer m.mu.Unlock()

@@ -40,7 +40,7 @@ func TestDemo(t *testing.T) {
 			t.Errorf("%s: %v\n%.500s", line, err, out)
 			continue
 		}
-		for _, complaint := range judge([]byte(out)) {
+		for _, complaint := range complaints([]byte(out)) {
 			t.Errorf("%s: %s", line, complaint)
 		}
 		tree, _ := parse([]byte(out))

@@ -21,7 +21,7 @@ var refusedExamples = map[string]string{
 	"Subscription-example.json":        "the endpoint is not on the allow-list of rest-hook targets",
 }
 
-// disputed are examples that the judges, not the service, find fault with.
+// disputed are examples that the validators, not the service, find fault with.
 var disputed = map[string]string{
 	"DeviceUseStatement-example.json":  "reason is a Procedure",
 	"Observation-clinical-gender.json": "performer is an Encounter",
@@ -47,7 +47,7 @@ func TestOfficialExamples(t *testing.T) {
 		}
 		t.Run(f.Name(), func(t *testing.T) {
 			c := c.in(t)
-			c.unjudged = disputed[f.Name()]
+			c.unvalidated = disputed[f.Name()]
 			body := read(t, filepath.Join(dir, f.Name()))
 			tree, err := parse(body)
 			if err != nil {

@@ -9,7 +9,7 @@ import (
 )
 
 // What real clients send, and what R4 says of it. Each case names the place in
-// R4 that it is judged by, in our own words.
+// R4 that it is tested by, in our own words.
 
 func obsOf(code, subject string) obj {
 	return obj{"resourceType": "Observation", "status": "final", "code": concept("http://example.org/codes", code), "subject": ref(subject)}

@@ -60,7 +60,7 @@ func BenchmarkDelivery(b *testing.B) {
 							b.Error(err)
 							return
 						}
-						// Not through client, whose judges would be measured.
+						// Not through client, whose validators would be measured.
 						q, err := http.NewRequest("POST", c.base+"/Observation", bytes.NewReader(body))
 						if err != nil {
 							b.Error(err)

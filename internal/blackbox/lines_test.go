@@ -277,7 +277,7 @@ func TestLinesJSON(t *testing.T) {
 				`{"resourceType":"Patient","_birthDate":{"extension":[{"url":"http://example.org/why","valueString":"unknown"}]}}`,
 				`{"resourceType":"Patient","name":[{"_given":[{"extension":[{"url":"http://example.org/x","valueCode":"masked"}]}]}]}`)
 			gap := *c
-			gap.unjudged = "google/fhir does not take the null that R4's JSON page puts beside an extension"
+			gap.unvalidated = "google/fhir does not take the null that R4's JSON page puts beside an extension"
 			gap.kept("Patient", `{"resourceType":"Patient","name":[{"given":["A",null,"C"],"_given":[null,{"extension":[{"url":"http://example.org/x","valueCode":"masked"}]},{"id":"g3"}]}]}`)
 			c.kept("Observation", obsWith(`"_effectiveDateTime":{"extension":[{"url":"http://hl7.org/fhir/StructureDefinition/data-absent-reason","valueCode":"unknown"}]}`))
 		}},
@@ -341,7 +341,7 @@ func TestLinesJSON(t *testing.T) {
 				c.kept("Observation", at(d))
 			}
 			leap := *c
-			leap.unjudged = "google/fhir does not know the leap second, which R4's pattern allows"
+			leap.unvalidated = "google/fhir does not know the leap second, which R4's pattern allows"
 			leap.kept("Observation", at("2016-12-31T23:59:60Z"))
 			for _, d := range []string{"2026-02-01T10:00:00", "2026-02-01T10:00Z", "2026-02-01T24:00:00Z", "2026-02-30", "2026-02-30T10:00:00Z", "2026-13", "2026-00", "26", "2026-2-1", "2026-02-01T10:00:00+14:01", "2026-02-01T10:00:00+15:00", "2026-02-01 10:00:00Z", "2025-02-29", "2026-02-01T", "yesterday", "2026-02-01T10:00:00z", "0000"} {
 				c.refused("Observation", at(d))

@@ -21,7 +21,7 @@ import (
 	"tidemark/internal/r4"
 )
 
-// mutants is how many mutants of the official examples are judged.
+// mutants is how many mutants of the official examples are validated.
 const mutants = 4000
 
 // mutated are the types of the examples that are changed: those that take
@@ -73,7 +73,7 @@ func places(v any, at string) []place {
 }
 
 // mutation is one way to change a document at a place. The change may well
-// leave it valid: that the judges agree is what is asked.
+// leave it valid: that the validators agree is what is asked.
 type mutation struct {
 	name string
 	fits func(place) bool
@@ -198,7 +198,7 @@ type cut struct {
 	mutation, place int
 }
 
-// verdict is what the judges say of a mutant; nil errors let it pass.
+// verdict is what the validators say of a mutant; nil errors let it pass.
 type verdict struct {
 	mutant
 	ours           *fault.List
@@ -206,7 +206,7 @@ type verdict struct {
 	hollow         []string
 }
 
-func (m mutant) judge() verdict {
+func (m mutant) verdict() verdict {
 	v := verdict{mutant: m, hollow: hollow(m.tree, "")}
 	n, err := fhirjson.Parse(m.body)
 	if err != nil {
@@ -269,10 +269,10 @@ var classes = []class{
 	{"hollow", "google/fhir sees no empty object, text or list and no null, JSON Schema only empty texts and null members; hollow sees them all", func(v verdict) bool {
 		return !v.accepted() && len(v.hollow) > 0
 	}},
-	{"control character", "R4's prose forbids them in a string and so in all that is made of strings, XML in a narrative; the patterns of both judges let them pass", func(v verdict) bool {
+	{"control character", "R4's prose forbids them in a string and so in all that is made of strings, XML in a narrative; the patterns of both validators let them pass", func(v verdict) bool {
 		return !v.accepted() && bytes.Contains(v.body, []byte(`\u0001`))
 	}},
-	{"invariant", "neither judge knows the invariants; the keys are listed in blind", func(v verdict) bool {
+	{"invariant", "neither validator knows the invariants; the keys are listed in blind", func(v verdict) bool {
 		return !v.accepted() && onlyIssues(v, unseen)
 	}},
 	{"reference that is no URL", "to JSON Schema a reference is any text, and google/fhir keeps what it cannot read as a URI; R4 has a URL there, without blanks", func(v verdict) bool {
@@ -283,10 +283,10 @@ var classes = []class{
 			return p.name == "reference" && (strings.Contains(s, " ") || !strings.ContainsAny(s, "/:#"))
 		})
 	}},
-	{"id of two contained resources", "an id names one resource; neither judge compares those of contained ones", func(v verdict) bool {
+	{"id of two contained resources", "an id names one resource; neither validator compares those of contained ones", func(v verdict) bool {
 		return !v.accepted() && v.how == "item twice" && strings.HasSuffix(v.at, ".contained") && onlyIssues(v, func(i fault.Issue) bool { return i.Code == "value" })
 	}},
-	{"extension of Extension.url", "url is an attribute in R4's definition and no element, so that it has neither id nor extension; both judges take _url", func(v verdict) bool {
+	{"extension of Extension.url", "url is an attribute in R4's definition and no element, so that it has neither id nor extension; both validators take _url", func(v verdict) bool {
 		return !v.accepted() && strings.HasPrefix(v.how, "partner") && strings.HasSuffix(v.at, ".url") && onlyIssues(v, func(i fault.Issue) bool {
 			return strings.HasSuffix(strings.Join(i.Expression, " "), "url")
 		})
@@ -305,7 +305,7 @@ var classes = []class{
 // blind are the invariants that mutants of the examples break.
 var blind = []string{"cpt-2", "dom-3", "drt-1", "ext-1", "obs-3", "org-1", "per-1", "qty-3", "ref-1"}
 
-// unseen says whether a fault is a broken invariant, which both judges miss.
+// unseen says whether a fault is a broken invariant, which both validators miss.
 func unseen(i fault.Issue) bool {
 	key, _, _ := strings.Cut(i.Diagnostics, ":")
 	return i.Code == "invariant" && slices.Contains(blind, key)
@@ -394,13 +394,13 @@ func sample(t *testing.T, dir string) []mutant {
 func TestMutationsOfExamples(t *testing.T) {
 	dir := sandbox(t, "fhir-r4-examples", "examples")
 	if schemaOf("Observation") == nil {
-		t.Log("the official JSON Schema is not installed: only what r4 takes is judged, by google/fhir")
+		t.Log("the official JSON Schema is not installed: only what r4 takes is validated, by google/fhir")
 	}
 	var taken, refused int
 	counts := map[string]int{}
 	var faults []string
 	for _, m := range sample(t, dir) {
-		v := m.judge()
+		v := m.verdict()
 		if v.accepted() {
 			taken++
 		} else {

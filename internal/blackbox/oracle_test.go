@@ -16,9 +16,9 @@ import (
 	"github.com/santhosh-tekuri/jsonschema/v6"
 )
 
-// judge holds a FHIR JSON document against two independent validators and a
+// complaints holds a FHIR JSON document against two independent validators and a
 // rule of ours for what both let pass. It gives the complaints.
-func judge(body []byte) []string {
+func complaints(body []byte) []string {
 	var out []string
 	tree, err := parse(body)
 	if err != nil {
@@ -55,7 +55,7 @@ func judge(body []byte) []string {
 
 // filled replaces the nulls that align primitive arrays by a neighbour: the
 // official JSON Schema does not know them, and whether the library takes them
-// hangs on the version of its JSON parser. hollow judges where they may stand.
+// hangs on the version of its JSON parser. hollow says where they may stand.
 func filled(v any) (any, bool) {
 	found := false
 	switch v := v.(type) {
@@ -174,7 +174,7 @@ func schemaOf(typ string) *jsonschema.Schema {
 	}
 	s, ok := schemas.by[typ]
 	if !ok {
-		s, _ = schemas.compiler.Compile(schemaURL + "#/definitions/" + typ) // no such type: the other judge says so
+		s, _ = schemas.compiler.Compile(schemaURL + "#/definitions/" + typ) // no such type: the other validator says so
 		schemas.by[typ] = s
 	}
 	return s
@@ -210,10 +210,10 @@ func parse(body []byte) (any, error) {
 	return v, nil
 }
 
-// TestJudge makes sure that the judges see what they are there for.
-func TestJudge(t *testing.T) {
+// TestValidators makes sure that the validators see what they are there for.
+func TestValidators(t *testing.T) {
 	const good = `{"resourceType":"Observation","status":"final","code":{"text":"x"},"valueQuantity":{"value":1.50}}`
-	if c := judge([]byte(good)); c != nil {
+	if c := complaints([]byte(good)); c != nil {
 		t.Errorf("a valid Observation is complained about: %v", c)
 	}
 	for _, bad := range []string{
@@ -229,7 +229,7 @@ func TestJudge(t *testing.T) {
 		`{"resourceType":"Bundle","type":"searchset","entry":[{"resource":{"resourceType":"Patient","active":"yes"}}]}`,
 		`{"total":1}`, `[]`, `{`,
 	} {
-		if judge([]byte(bad)) == nil {
+		if complaints([]byte(bad)) == nil {
 			t.Errorf("nobody complains about %s", bad)
 		}
 	}

@@ -81,7 +81,7 @@ func values(t *testing.T, out string) (trees []any, rest string) {
 		if err != nil {
 			t.Error(err)
 		}
-		for _, complaint := range judge(raw) {
+		for _, complaint := range complaints(raw) {
 			t.Errorf("%s\n%.300s", complaint, raw)
 		}
 		trees, out = append(trees, tree), out[d.InputOffset():]
@@ -267,7 +267,7 @@ func said(t *testing.T, path string) string {
 	return string(data)
 }
 
-// created judges the answer to a transaction that creates resources.
+// created checks the answer to a transaction that creates resources.
 func created(t *testing.T, out string, types ...string) {
 	t.Helper()
 	trees, rest := values(t, out)

@@ -94,7 +94,7 @@ func concerns() spec[raised] {
 			{Column{"acknowledgement_holds", Boolean, "", false, "It has not become worse since."}, func(r raised) cell { return boolean(r.Acknowledged.Holds()) }},
 			{Column{"closed_at", Instant, "", true, "When it ended; empty while it is open."}, func(r raised) cell { return at(r.Until) }},
 			{Column{"withdrawn", Boolean, "", false, "It was closed since its evidence was withdrawn."}, func(r raised) cell { return boolean(r.Withdrawn) }},
-			{Column{"policy_version", Text, "", true, "Version of the ward policy that it was judged by."}, func(r raised) cell { return text(r.Policy) }},
+			{Column{"policy_version", Text, "", true, "Version of the ward policy that it was evaluated by."}, func(r raised) cell { return text(r.Policy) }},
 		},
 	}
 }
@@ -119,7 +119,7 @@ func assessments() spec[siteLook] {
 			{Column{"effective_at", Instant, "", false, "When it was looked at."}, func(c siteLook) cell { return at(c.entry.At) }},
 			{Column{"day", Date, "", false, "Day of the ward."}, func(c siteLook) cell { return date(c.settings.Calendar.DayOf(c.entry.At).Label) }},
 			{Column{"shift", Text, "", false, "Shift of the ward."}, func(c siteLook) cell { return text(c.shift(c.entry.At)) }},
-			{Column{"assessed", Boolean, "", false, "At least one sign was judged."}, func(c siteLook) cell { return boolean(c.entry.Assessed) }},
+			{Column{"assessed", Boolean, "", false, "At least one sign was assessed."}, func(c siteLook) cell { return boolean(c.entry.Assessed) }},
 			{Column{"signs", Text, "", true, "Signs that were there, separated by spaces; empty where none was."}, func(c siteLook) cell {
 				var signs []string
 				for _, s := range c.entry.Signs {

@@ -49,7 +49,7 @@ func TestRights(t *testing.T) {
 		{"constrained", "system/Observation.rs?code=http://loinc.org|29463-7", OfSystem, "", "Observation/o3"},
 		{"two constraints", "system/Observation.rs?code=http://loinc.org|29463-7 user/Observation.rs?subject=Patient/p1", OfSystem, "", "Observation/o1 Observation/o3 Observation/o4"},
 		{"labels", "system/Observation.rs?_security:not=http://terminology.hl7.org/CodeSystem/v3-Confidentiality|V", OfSystem, "", "Observation/o1 Observation/o2 Observation/o3"},
-		{"a constraint that cannot be judged", "system/Observation.rs?nonsense=1 system/Patient.rs", OfSystem, "", "Patient/p1 Patient/p2"},
+		{"a constraint that cannot be evaluated", "system/Observation.rs?nonsense=1 system/Patient.rs", OfSystem, "", "Patient/p1 Patient/p2"},
 		{"patients", everything, OfPatients, "", "Group/g Observation/o1 Observation/o2 Observation/o3 Observation/o4 Patient/p1 Patient/p2"},
 		{"patients, some types", everything, OfPatients, "_type=Patient", "Patient/p1 Patient/p2"},
 		{"group", everything, OfGroup, "_type=Observation,Patient", "Observation/o1 Observation/o4 Patient/p1"},

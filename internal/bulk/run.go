@@ -430,7 +430,7 @@ func (r *run) version(ctx context.Context, f *filter, v store.Version, out, gone
 		return nil
 	}
 	if !f.plain() {
-		// Judged by the version before it, as in a history.
+		// Evaluated on the version before it, as in a history.
 		before, err := r.Store.ReadVersion(ctx, v.Key, v.Number-1)
 		if err != nil {
 			return err

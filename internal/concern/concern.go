@@ -131,7 +131,7 @@ func Advance(c Case) Step {
 	if !c.Gone {
 		var next time.Time
 		var ok bool
-		if found, next, ok = escalate.Judge(c.Rules, c.Subject, c.Now); ok {
+		if found, next, ok = escalate.EvaluateWithNext(c.Rules, c.Subject, c.Now); ok {
 			a.wake(next)
 		}
 	}

@@ -91,13 +91,13 @@ const absent = "absent"
 // walker sends what the document describes.
 type walker struct {
 	*service
-	t     *testing.T
-	doc   document
-	judge *Judge
-	ids   map[string]string // of a resource of each type
+	t         *testing.T
+	doc       document
+	validator *Validator
+	ids       map[string]string // of a resource of each type
 }
 
-// check judges an exchange, which the document must allow and which must
+// check validates an exchange, which the document must allow and which must
 // succeed: the document's examples work.
 func (w *walker) check(e exchange) {
 	w.t.Helper()
@@ -109,7 +109,7 @@ func (w *walker) check(e exchange) {
 	if e.status >= 400 && !gone && !export {
 		w.t.Errorf("an example of the document is refused: %s", e)
 	}
-	for _, complaint := range w.judge.Answer(e.request, e.status, e.header, e.body) {
+	for _, complaint := range w.validator.Answer(e.request, e.status, e.header, e.body) {
 		w.t.Errorf("%s\n\tis not what the document allows: %.1500s", e, complaint)
 	}
 }
@@ -159,11 +159,11 @@ func (w *walker) findIDs() {
 
 func TestDocumentHoldsOfTheRunningService(t *testing.T) {
 	doc, raw := read(t)
-	judge, err := NewJudge(raw)
+	validator, err := NewValidator(raw)
 	if err != nil {
 		t.Fatal(err)
 	}
-	w := &walker{service: demo(t), t: t, doc: doc, judge: judge}
+	w := &walker{service: demo(t), t: t, doc: doc, validator: validator}
 
 	// The examples first, in their order: the rest rests on them.
 	text, err := os.ReadFile(filepath.Join("..", "..", "openapi", "examples.json"))
@@ -179,7 +179,7 @@ func TestDocumentHoldsOfTheRunningService(t *testing.T) {
 	}
 	for _, ex := range examples {
 		e := w.send(t, ex.Method, ex.Path, ex.Body, "Content-Type", "application/fhir+json")
-		for _, complaint := range judge.Request(e.request, ex.Body) {
+		for _, complaint := range validator.Request(e.request, ex.Body) {
 			t.Errorf("the document does not allow its own example %s: %s", ex.Name, complaint)
 		}
 		w.check(e)
@@ -451,10 +451,10 @@ func (w *walker) capabilities() {
 	}
 }
 
-// TestJudgeRefuses: a judge that allows all would prove nothing.
-func TestJudgeRefuses(t *testing.T) {
+// TestValidatorRefuses: a validator that allows all would prove nothing.
+func TestValidatorRefuses(t *testing.T) {
 	_, raw := read(t)
-	judge, err := NewJudge(raw)
+	validator, err := NewValidator(raw)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -478,7 +478,7 @@ func TestJudgeRefuses(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			s := &service{root: "http://localhost"}
-			complaints := judge.Answer(s.request(t, c.method, c.path), c.status, map[string][]string{"Content-Type": {c.media}}, []byte(c.body))
+			complaints := validator.Answer(s.request(t, c.method, c.path), c.status, map[string][]string{"Content-Type": {c.media}}, []byte(c.body))
 			if (len(complaints) == 0) != c.good {
 				t.Errorf("allowed is %v, want %v: %v", len(complaints) == 0, c.good, complaints)
 			}

@@ -167,7 +167,7 @@ func (in *inbox) await(t *testing.T, w *ward) {
 // seconds, or as long as TIDEMARK_SOAK says, such as 1h, with
 // TIDEMARK_SOAK_RATE requests a second (100). What grows with the data, the
 // page caches, is full after the first quarter of a long run. Latencies are
-// printed, not judged.
+// printed, not evaluated.
 func TestSoak(t *testing.T) {
 	embeddedOnly(t)
 	length, rate := 4*time.Second, 100

@@ -157,12 +157,12 @@ func Evaluate(r Rules, s Subject, now time.Time) []Finding { return look(r, s, n
 // instant may be that much past a full minute. A caller that keeps time more
 // coarsely rounds up.
 func NextChange(r Rules, s Subject, now time.Time) (next time.Time, ok bool) {
-	_, next, ok = Judge(r, s, now)
+	_, next, ok = EvaluateWithNext(r, s, now)
 	return next, ok
 }
 
-// Judge is Evaluate and NextChange at once, for less work.
-func Judge(r Rules, s Subject, now time.Time) (findings []Finding, next time.Time, ok bool) {
+// EvaluateWithNext is Evaluate and NextChange at once, for less work.
+func EvaluateWithNext(r Rules, s Subject, now time.Time) (findings []Finding, next time.Time, ok bool) {
 	v := look(r, s, now)
 	findings = v.findings()
 	next, ok = v.nextChange()

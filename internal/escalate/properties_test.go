@@ -142,9 +142,9 @@ func TestNothingChangesBeforeNextChange(t *testing.T) {
 		if ok && !next.After(now) {
 			t.Fatalf("the next change, %v, is not after %v", next, now)
 		}
-		judged, judgedNext, judgedOK := escalate.Judge(rules, s, now)
-		if diff := cmp.Diff(want, undated(judged)); diff != "" || judgedOK != ok || !judgedNext.Equal(next) {
-			t.Fatalf("Judge says otherwise: %v, %v for %v: %s", judgedOK, judgedNext, next, diff)
+		all, allNext, allOK := escalate.EvaluateWithNext(rules, s, now)
+		if diff := cmp.Diff(want, undated(all)); diff != "" || allOK != ok || !allNext.Equal(next) {
+			t.Fatalf("EvaluateWithNext differs: %v, %v for %v: %s", allOK, allNext, next, diff)
 		}
 		end := next.Add(-time.Nanosecond)
 		if !ok {
@@ -207,7 +207,7 @@ func TestFindingsAreInOrderAndWhole(t *testing.T) {
 		findings := escalate.Evaluate(escalate.Defaults(), s, now)
 		for i, f := range findings {
 			if f.Since.After(now) || f.Since.IsZero() {
-				t.Errorf("%s since %v, judged at %v", f.Rule, f.Since, now)
+				t.Errorf("%s since %v, evaluated at %v", f.Rule, f.Since, now)
 			}
 			for j, id := range f.Evidence {
 				if at[id].IsZero() || at[id].After(now) || j > 0 && at[id].Before(at[f.Evidence[j-1]]) {

@@ -36,21 +36,21 @@ func (s *shapes) see(name string, command bson.Raw) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	collection, _ := command.Lookup(name).StringValueOK()
-	judge := func(d bson.Raw, filter string) {
+	check := func(d bson.Raw, filter string) {
 		f, _ := d.Lookup(filter).DocumentOK()
 		sort, _ := d.Lookup("sort").DocumentOK()
-		s.judge(name, collection, d.Lookup("hint"), f, sort)
+		s.bounded(name, collection, d.Lookup("hint"), f, sort)
 	}
 	each := func(list string) {
 		ds, _ := command.Lookup(list).ArrayOK()
 		values, _ := ds.Values()
 		for _, v := range values {
-			judge(v.Document(), "q")
+			check(v.Document(), "q")
 		}
 	}
 	switch name {
 	case "find":
-		judge(command, "filter")
+		check(command, "filter")
 	case "update":
 		each("updates")
 	case "delete":
@@ -63,16 +63,16 @@ func (s *shapes) see(name string, command bson.Raw) {
 			return
 		}
 		match, _ := first.Document().Lookup("$match").DocumentOK()
-		s.judge(name, collection, command.Lookup("hint"), match, nil)
+		s.bounded(name, collection, command.Lookup("hint"), match, nil)
 	case "insert", "create", "createIndexes", "dropIndexes", "listIndexes", "hello", "ping", "getMore", "killCursors", "endSessions":
 	default:
 		s.wrong["the command "+name] = true
 	}
 }
 
-// judge wants a declared index by name, whose first field the query bounds. An
+// bounded wants a declared index by name, whose first field the query bounds. An
 // index that is walked in its order, for a sort, needs no bound.
-func (s *shapes) judge(name, collection string, hint bson.RawValue, filter, sort bson.Raw) {
+func (s *shapes) bounded(name, collection string, hint bson.RawValue, filter, sort bson.Raw) {
 	s.queries++
 	index, ok := hint.StringValueOK()
 	if !ok {

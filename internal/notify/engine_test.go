@@ -651,7 +651,7 @@ func TestRightsAtDelivery(t *testing.T) {
 			t.Error("delivered", seqs)
 		}
 		if owner.Load() != "Practitioner/n1" {
-			t.Error("judged with the rights of", owner.Load())
+			t.Error("evaluated with the rights of", owner.Load())
 		}
 	})
 }
@@ -715,7 +715,7 @@ func TestNoRedirectNoPrivateAddress(t *testing.T) {
 	v := m.chart(t, "o1", "d1", 1)
 	send := func(endpoint string, targets ...string) Reason {
 		t.Helper()
-		// Judged when it was written under a list that let it pass: the
+		// Checked when it was written under a list that let it pass: the
 		// connection is what is under test.
 		host := strings.TrimPrefix(endpoint, "http://")
 		sub, err := New(options(t, m, m.update, host)).rules.read(request(endpoint), time.Now())

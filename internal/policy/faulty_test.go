@@ -88,9 +88,9 @@ func compiled(t testing.TB) *jsonschema.Schema {
 	return s
 }
 
-// judged gives what the schema says of a YAML text; ok is false where that is
+// validated gives what the schema says of a YAML text; ok is false where that is
 // not a single YAML document.
-func judged(t testing.TB, s *jsonschema.Schema, text []byte) (verdict error, ok bool) {
+func validated(t testing.TB, s *jsonschema.Schema, text []byte) (verdict error, ok bool) {
 	t.Helper()
 	var v any
 	if err := yaml.UnmarshalWithOptions(text, &v, yaml.AllowDuplicateMapKey()); err != nil {
@@ -114,12 +114,12 @@ func TestSchema(t *testing.T) {
 	for name, text := range map[string][]byte{
 		"default": Default().YAML(), "full": []byte(strings.Replace(full, "90 s", "90 min", 1)), "empty section": []byte("emptying:\n"),
 	} {
-		if err, ok := judged(t, s, text); err != nil || !ok {
+		if err, ok := validated(t, s, text); err != nil || !ok {
 			t.Errorf("%s: %v", name, err)
 		}
 	}
 	for path, value := range otherValues(t) {
-		if err, ok := judged(t, s, []byte(yamlOf(path, value))); err != nil || !ok {
+		if err, ok := validated(t, s, []byte(yamlOf(path, value))); err != nil || !ok {
 			t.Errorf("%s: %s: %v", path, value, err)
 		}
 	}
@@ -132,7 +132,7 @@ func TestSchema(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if err, ok := judged(t, s, text); !ok || (err != nil) != want {
+		if err, ok := validated(t, s, text); !ok || (err != nil) != want {
 			t.Errorf("%s: refused %v, want %v: %v", name, err != nil, want, err)
 		}
 	}
@@ -145,7 +145,7 @@ func TestSchema(t *testing.T) {
 		"overrides: [{ward: w, drain: d, emptying: {interval: 2 h}}]", "overrides: [{drain: d, calendar: {day-start: '06:00'}}]",
 		"overrides: [{ward: w, clock: {skew: 1 min}}]", "overrides: [{compartment: knee, emptying: {interval: 2 h}}]",
 	} {
-		if err, ok := judged(t, s, []byte(text)); !ok || err == nil {
+		if err, ok := validated(t, s, []byte(text)); !ok || err == nil {
 			t.Errorf("%s: not refused", text)
 		}
 		if _, err := Parse([]byte(text), ""); err == nil {

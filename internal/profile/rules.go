@@ -148,14 +148,14 @@ func hasChoice(n *fhirjson.Node, name string) bool {
 	return ok
 }
 
-func (r *rules) judge(n *fhirjson.Node, list *fault.List) {
+func (r *rules) check(n *fhirjson.Node, list *fault.List) {
 	name := r.url[strings.LastIndexByte(r.url, '/')+1:]
 	if got := n.Str("resourceType"); got != r.typ {
 		list.Add("value", got, "The profile %s is for %s, and the resource is of another type; correct one of them.", name, r.typ)
 		return
 	}
 	for _, e := range r.elements {
-		e.judge(n, name, list)
+		e.check(n, name, list)
 	}
 	for i, comp := range n.Each("component") {
 		typ, some := choiceOf(comp, "value")
@@ -172,7 +172,7 @@ func (r *rules) judge(n *fhirjson.Node, list *fault.List) {
 	}
 }
 
-func (e element) judge(n *fhirjson.Node, profile string, list *fault.List) {
+func (e element) check(n *fhirjson.Node, profile string, list *fault.List) {
 	typ, some := "", n.Get(e.name) != nil
 	if e.choice {
 		typ, some = choiceOf(n, e.name)

@@ -83,7 +83,7 @@ func (l *Library) classify() error {
 // this service: its codes and extensions wherever they stand, what the codes of
 // an Observation may be together, and the profiles of ours that it claims.
 func (l *Library) Validate(n *fhirjson.Node) *fault.List {
-	j := judge{library: l, list: &fault.List{}, root: n.Str("resourceType")}
+	j := validation{library: l, list: &fault.List{}, root: n.Str("resourceType")}
 	j.path = j.room[:0]
 	j.walk(n)
 	if j.root == "Observation" {
@@ -111,12 +111,12 @@ func (l *Library) Conforms(n *fhirjson.Node, url string) (*fault.List, error) {
 		return nil, fault.New(fault.NotFound, "not-found", "No profile of this canonical is known here; StructureDefinition lists those that are.")
 	}
 	var list fault.List
-	r.judge(n, &list)
+	r.check(n, &list)
 	return &list, nil
 }
 
-// judge is one validation. Its path is a stack, written out only for a fault.
-type judge struct {
+// validation is one validation of a resource. Its path is a stack, written out only for a fault.
+type validation struct {
 	library *Library
 	list    *fault.List
 	root    string
@@ -133,7 +133,7 @@ type segment struct {
 // way to a coding end; FHIRPath has the plain name.
 var choices = [...]string{"CodeableConcept", "Coding", "Quantity", "Reference", "Period"}
 
-func (j *judge) at(child string) string {
+func (j *validation) at(child string) string {
 	var b strings.Builder
 	b.WriteString(j.root)
 	for _, s := range j.path {
@@ -157,7 +157,7 @@ func (j *judge) at(child string) string {
 }
 
 // walk looks at every coding and extension of a tree.
-func (j *judge) walk(n *fhirjson.Node) {
+func (j *validation) walk(n *fhirjson.Node) {
 	var system, code, url *fhirjson.Node
 	for i := range n.Members {
 		m := &n.Members[i]
@@ -210,7 +210,7 @@ func (cs codeSystem) advice(code string) string {
 // ours begins the canonicals of our profiles and extensions.
 const ours = fhirmap.Canonical + "/StructureDefinition/"
 
-func (j *judge) extension(n *fhirjson.Node, url string) {
+func (j *validation) extension(n *fhirjson.Node, url string) {
 	r := j.library.profiles[url]
 	switch {
 	case r == nil || r.typ != "Extension":
@@ -224,7 +224,7 @@ func (j *judge) extension(n *fhirjson.Node, url string) {
 // in it, are together. A right may be limited to some codes, and such a limit
 // holds for an Observation when any one of its codings matches. So what one may
 // chart and what another may chart must not share an Observation.
-func (j *judge) observation(n *fhirjson.Node) {
+func (j *validation) observation(n *fhirjson.Node) {
 	found, alone := j.topics(n)
 	contained := n.Each("contained")
 	for _, c := range contained {
@@ -252,7 +252,7 @@ func (j *judge) observation(n *fhirjson.Node) {
 
 // topics are those of an Observation's codings. alone is false when a code of
 // LOINC or of ours is among them that may not stand beside a site assessment.
-func (j *judge) topics(n *fhirjson.Node) (found topic, alone bool) {
+func (j *validation) topics(n *fhirjson.Node) (found topic, alone bool) {
 	alone = true
 	for _, c := range n.Get("code").Each("coding") {
 		system := c.Str("system")
@@ -268,7 +268,7 @@ func (j *judge) topics(n *fhirjson.Node) (found topic, alone bool) {
 	return found, alone
 }
 
-func (j *judge) components(n *fhirjson.Node, site bool, where string) {
+func (j *validation) components(n *fhirjson.Node, site bool, where string) {
 	var seen uint64
 	for i, comp := range n.Each("component") {
 		for k, c := range comp.Get("code").Each("coding") {
@@ -297,7 +297,7 @@ func (j *judge) components(n *fhirjson.Node, site bool, where string) {
 
 // claim validates a resource by a profile that its meta names. Profiles of others
 // are not validated.
-func (j *judge) claim(n *fhirjson.Node, url string, i int) {
+func (j *validation) claim(n *fhirjson.Node, url string, i int) {
 	if !strings.HasPrefix(url, ours) {
 		return
 	}
@@ -306,5 +306,5 @@ func (j *judge) claim(n *fhirjson.Node, url string, i int) {
 		j.list.Add("not-found", j.root+".meta.profile["+strconv.Itoa(i)+"]", "The service has no such profile; StructureDefinition lists those that it has.")
 		return
 	}
-	j.library.profiles[def.Str("url")].judge(n, j.list)
+	j.library.profiles[def.Str("url")].check(n, j.list)
 }

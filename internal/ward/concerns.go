@@ -17,11 +17,11 @@ import (
 	"tidemark/internal/store"
 )
 
-// judgement is what becomes of the concerns of a drain now.
-type judgement struct {
+// evaluation is what becomes of the concerns of a drain now.
+type evaluation struct {
 	writes []store.Write // concerns to open, amend and close
 	next   time.Time     // when time alone may change something; zero: never
-	beside []string      // other drains of the patient that may have to be judged anew
+	beside []string      // other drains of the patient that may have to be evaluated again
 }
 
 // news is what a step changes in the entries of a drain.
@@ -40,10 +40,10 @@ func (n news) from(now time.Time) time.Time {
 	return now
 }
 
-// judge brings the concerns of a course up to date. The caller holds the drain's
+// evaluate brings the concerns of a course up to date. The caller holds the drain's
 // stripe. The concerns must have been read before the entries: then what another
 // process adds in between makes the writes collide with its own.
-func (s *Service) judge(ctx context.Context, c *course, stored []drain.Concern, now time.Time, n news) (j judgement, err error) {
+func (s *Service) evaluate(ctx context.Context, c *course, stored []drain.Concern, now time.Time, n news) (j evaluation, err error) {
 	k := concern.Case{
 		Settings: c.settings.Concern, Rules: c.settings.Escalate, Policy: c.settings.Version,
 		Subject: c.subject(), Gone: !c.found, Stored: stored, Withdrawn: n.withdrawn, Known: c.horizon, Now: now,
@@ -74,7 +74,7 @@ func (s *Service) judge(ctx context.Context, c *course, stored []drain.Concern, 
 	k.Withdrawn = append(slices.Clip(k.Withdrawn), gone...)
 	began := time.Now()
 	step := concern.Advance(k)
-	s.judged(time.Since(began))
+	s.evaluated(time.Since(began))
 	for {
 		taken, err := s.taken(ctx, step.Changed)
 		if err != nil {
@@ -199,7 +199,7 @@ func (c *course) evidence(stored []drain.Concern) []string {
 	return slices.Compact(ids)
 }
 
-func (j *judgement) add(s *Service, c drain.Concern, before *fhirjson.Node, m store.Method, expect store.Expect) {
+func (j *evaluation) add(s *Service, c drain.Concern, before *fhirjson.Node, m store.Method, expect store.Expect) {
 	n := fhirmap.Concern(c, before)
 	j.writes = append(j.writes, store.Write{
 		Key: store.Key{Type: "DetectedIssue", ID: c.ID}, Method: m, Expect: expect,

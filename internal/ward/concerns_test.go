@@ -550,7 +550,7 @@ func TestPolicyChangeRejudges(t *testing.T) {
 	h.want("brisk-output", "high e1 e2")
 	for _, f := range h.concerns() {
 		if f.Holds("brisk-output") && f.Open() && (f.Policy != h.policies().Version() || f.Policy == old.Policy || !strings.Contains(f.Evidence[0].Text, "104")) {
-			t.Errorf("judged by %s: %s", f.Policy, f.Evidence[0].Text)
+			t.Errorf("evaluated by %s: %s", f.Policy, f.Evidence[0].Text)
 		}
 	}
 }

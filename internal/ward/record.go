@@ -74,7 +74,7 @@ func (s *Service) Commit(ctx context.Context, changes []Change, audit []store.Au
 // resources and conditions that the plan is about, as far as they are known:
 // writers of one of them take turns, planning included.
 func (s *Service) Do(ctx context.Context, names []string, plan Plan) ([]store.Result, error) {
-	return s.apply(ctx, names, plan, manner{judge: true})
+	return s.apply(ctx, names, plan, manner{evaluate: true})
 }
 
 // Load is Commit for data that are brought in as a whole: no rule evaluates a
@@ -90,8 +90,8 @@ const maxTries = 20
 
 // manner is how a step is made.
 type manner struct {
-	judge bool     // by the rules
-	alone []string // patients about whom nobody else may write from planning on
+	evaluate bool     // by the rules
+	alone    []string // patients about whom nobody else may write from planning on
 }
 
 // apply is the one place where a step is made again, for one reason: what it
@@ -318,8 +318,8 @@ func (s *Service) commit(ctx context.Context, ps []prepared, audit []store.Audit
 	if err != nil {
 		return nil, nil, err
 	}
-	judged := make(map[string]judgement, len(touched))
-	if how.judge {
+	evaluations := make(map[string]evaluation, len(touched))
+	if how.evaluate {
 		for _, id := range touched {
 			c := courses[id]
 			if err := s.settle(ctx, c, now); err != nil {
@@ -337,12 +337,12 @@ func (s *Service) commit(ctx context.Context, ps []prepared, audit []store.Audit
 				}
 				c.chart(ps)
 			}
-			j, err := s.judge(ctx, c, stored, now, n)
+			j, err := s.evaluate(ctx, c, stored, now, n)
 			if err != nil {
 				return nil, nil, err
 			}
 			writes = append(writes, j.writes...)
-			judged[id] = j
+			evaluations[id] = j
 		}
 	}
 	results, err := s.store.Commit(ctx, writes, audit)
@@ -350,7 +350,7 @@ func (s *Service) commit(ctx context.Context, ps []prepared, audit []store.Audit
 		return nil, writes, err
 	}
 	for _, id := range touched {
-		if j, ok := judged[id]; ok {
+		if j, ok := evaluations[id]; ok {
 			s.wake(id, j.next)
 			s.forget(j.beside...)
 		} else {

@@ -155,7 +155,7 @@ func (s *Service) reevaluate(ctx context.Context, id string, whole bool) error {
 	if err != nil {
 		return err
 	}
-	j, err := s.judge(ctx, &c, stored, now, news{})
+	j, err := s.evaluate(ctx, &c, stored, now, news{})
 	if err == nil && len(j.writes) > 0 {
 		_, err = s.store.Commit(ctx, j.writes, nil)
 	}

@@ -24,20 +24,20 @@ import (
 
 // Service is the core. Make it with New.
 type Service struct {
-	store    Store
-	policy   func() *policy.Policy
-	validate Validator
-	extract  search.ExtractOptions
-	clock    func() time.Time
-	log      *slog.Logger
-	recheck  time.Duration
-	readings int
-	resource int
-	judged   func(time.Duration)
-	swept    func(error)
-	drains   stripes // evaluation and commit of one drain are one step
-	records  records // of patients
-	names    stripes // planning and commit of one resource, or of what one condition finds, are one step
+	store     Store
+	policy    func() *policy.Policy
+	validate  Validator
+	extract   search.ExtractOptions
+	clock     func() time.Time
+	log       *slog.Logger
+	recheck   time.Duration
+	readings  int
+	resource  int
+	evaluated func(time.Duration)
+	swept     func(error)
+	drains    stripes // evaluation and commit of one drain are one step
+	records   records // of patients
+	names     stripes // planning and commit of one resource, or of what one condition finds, are one step
 
 	mu     sync.Mutex
 	wakeAt map[string]time.Time // when the sweep must look at a drain again
@@ -97,17 +97,17 @@ type Options struct {
 	// Readings is how many entries of one drain a day may have, Resource how many
 	// bytes a resource; 0 for no limit.
 	Readings, Resource int
-	// Judged is told how long the rules took over one drain, Swept how a sweep
+	// Evaluated is told how long the rules took over one drain, Swept how a sweep
 	// ended. Both are called from several goroutines; nil for nobody.
-	Judged func(took time.Duration)
-	Swept  func(err error)
+	Evaluated func(took time.Duration)
+	Swept     func(err error)
 }
 
 // New makes the core.
 func New(st Store, o Options) *Service {
-	s := &Service{store: st, policy: o.Policy, validate: o.Validate, extract: o.Extract, clock: o.Clock, log: o.Logger, recheck: o.Recheck, readings: o.Readings, resource: o.Resource, judged: o.Judged, swept: o.Swept, wakeAt: map[string]time.Time{}, restTo: map[string]time.Time{}, called: map[string]name{}}
-	if s.judged == nil {
-		s.judged = func(time.Duration) {}
+	s := &Service{store: st, policy: o.Policy, validate: o.Validate, extract: o.Extract, clock: o.Clock, log: o.Logger, recheck: o.Recheck, readings: o.Readings, resource: o.Resource, evaluated: o.Evaluated, swept: o.Swept, wakeAt: map[string]time.Time{}, restTo: map[string]time.Time{}, called: map[string]name{}}
+	if s.evaluated == nil {
+		s.evaluated = func(time.Duration) {}
 	}
 	if s.swept == nil {
 		s.swept = func(error) {}

@@ -39,7 +39,7 @@ async function visit(t, { viewport = DESK, token = TOKEN, hash = '', dark = fals
   const page = await context.newPage();
   const wrong = [];
   page.on('console', (m) => { if (m.type() === 'error') wrong.push(m.text()); });
-  page.on('pageerror', (e) => wrong.push(e.message));
+  page.on('pageerror', (e) => wrong.push(e.stack ?? e.message));
   page.on('request', (r) => { if (!r.url().startsWith(BASE) && !r.url().startsWith('blob:')) wrong.push(`asked ${r.url()}`); });
   t.after(async () => {
     await context.close();

@@ -169,7 +169,7 @@ function concerns(x, t) {
       c.answers.map((a) => h('p', { class: 'answer' }, `Acknowledged ${clock(a.at, t)} by ${person(a.by)}: ${a.words}`)),
       c.void && h('p', { class: 'void' }, sign(c.severity), ` ${answered(c, t)}`),
       may && h('p', {}, button([c], waits(c) ? 'Acknowledge' : 'Add to the answer', `ack-${c.id}`)))),
-    x.notes.filter((n) => n.startsWith('Judged')).map((n) => h('p', { class: 'quiet' }, n)),
+    x.notes.filter((n) => n.startsWith('Evaluated')).map((n) => h('p', { class: 'quiet' }, n)),
     x.closed.length > 0 && h('details', { 'data-name': 'closed' }, h('summary', {}, `Closed concerns (${x.closed.length})`),
       h('ul', { class: 'plain' }, x.closed.map((c) => h('li', {}, severity(c.severity), ` ${c.headline}, ${clock(c.since, t)} to ${clock(c.until, t)}`, c.withdrawn && ', withdrawn with its readings', c.late && ', charted late')))));
 }

@@ -259,20 +259,20 @@ func (s *Store) visible(ctx context.Context, q store.HistoryQuery, v *version) (
 	if len(q.Within) == 0 {
 		return true, nil
 	}
-	for judged := v; ; {
-		if !judged.deleted() {
-			d, err := s.doc(ctx, judged)
+	for shown := v; ; {
+		if !shown.deleted() {
+			d, err := s.doc(ctx, shown)
 			if err != nil {
 				return false, err
 			}
 			return search.Query{Type: v.Type, Within: q.Within}.Match(d), nil
 		}
-		if judged.Erased {
+		if shown.Erased {
 			return false, nil // nobody knows any more whose it was
 		}
 		var err error
-		judged, err = one[version](ctx, s, versions, byID, bson.D{is("_id", versionID(v.key(), judged.Number-1))}, options.Find().SetProjection(withoutIndex))
-		if err != nil || judged == nil {
+		shown, err = one[version](ctx, s, versions, byID, bson.D{is("_id", versionID(v.key(), shown.Number-1))}, options.Find().SetProjection(withoutIndex))
+		if err != nil || shown == nil {
 			return false, err
 		}
 	}

@@ -249,7 +249,7 @@ func (r *run) gather(from *place, index string, filter bson.D) error {
 	if len(found) == gatherLimit {
 		return errTooMany
 	}
-	all, err := r.judge(found, nil)
+	all, err := r.check(found, nil)
 	if err != nil {
 		return err
 	}
@@ -284,10 +284,10 @@ func (r *run) gather(from *place, index string, filter bson.D) error {
 	return nil
 }
 
-// judge turns versions from an index into candidates: for each resource the
+// check turns versions from an index into candidates: for each resource the
 // version that it had at the snapshot. A version that is no longer that was
 // found because nobody noted yet that it was superseded.
-func (r *run) judge(found []*version, at func(*version) place) ([]candidate, error) {
+func (r *run) check(found []*version, at func(*version) place) ([]candidate, error) {
 	// Of several versions of a resource at one place the newest tells.
 	best := map[place]int{}
 	var vs []*version
@@ -475,7 +475,7 @@ func (w *walk) beyond(limit int) error {
 
 // take checks what was read and appends it.
 func (w *walk) take(found []*version) error {
-	more, err := w.r.judge(found, w.r.place)
+	more, err := w.r.check(found, w.r.place)
 	if err != nil {
 		return err
 	}

@@ -294,18 +294,18 @@ func (h *history) visible(v store.Version) (bool, error) {
 	if len(h.q.Within) == 0 {
 		return true, nil
 	}
-	judged := v
-	for judged.Deleted() {
-		if judged.Erased {
+	shown := v
+	for shown.Deleted() {
+		if shown.Erased {
 			return false, nil // nobody knows any more whose it was
 		}
-		r, err := h.c.one(sqlBefore, judged.Seq, judged.Number-1)
+		r, err := h.c.one(sqlBefore, shown.Seq, shown.Number-1)
 		if err != nil || r == nil {
 			return false, err
 		}
-		judged = versionOf(r)
+		shown = versionOf(r)
 	}
-	d, err := h.s.doc(h.ctx, judged)
+	d, err := h.s.doc(h.ctx, shown)
 	if err != nil {
 		return false, err
 	}

@@ -376,7 +376,7 @@ func (r *run) hold(rids []int64, from *cand) error {
 		}
 		var c cand
 		if r.order == engine.ByValues {
-			v, d, ok, err := r.judge(rid)
+			v, d, ok, err := r.check(rid)
 			if err != nil {
 				return err
 			}
@@ -514,9 +514,9 @@ func (r *run) match(d *search.Doc) (bool, error) {
 	return r.q.Match(*d), nil
 }
 
-// judge reads a candidate from an index; ok says that it belongs to the
+// check reads a candidate from an index; ok says that it belongs to the
 // result. What changed since the horizon does not: resume has put it back.
-func (r *run) judge(rid int64) (v store.Version, d *search.Doc, ok bool, err error) {
+func (r *run) check(rid int64) (v store.Version, d *search.Doc, ok bool, err error) {
 	if err = cmp.Or(budget.Rows(r.ctx, 1), r.ctx.Err()); err != nil {
 		return v, nil, false, err
 	}
@@ -665,7 +665,7 @@ func (r *run) next() (c cand, v store.Version, ok bool, err error) {
 		if c.rid > r.horizon {
 			continue
 		}
-		if v, _, ok, err = r.judge(c.rid); err != nil || ok {
+		if v, _, ok, err = r.check(c.rid); err != nil || ok {
 			return c, v, ok, err
 		}
 	}

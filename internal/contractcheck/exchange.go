@@ -17,12 +17,12 @@ import (
 	faults "github.com/pb33f/libopenapi-validator/errors"
 )
 
-// Judge says whether an exchange is one that a document allows. It may be
+// Validator says whether an exchange is one that a document allows. It may be
 // asked by several goroutines.
-type Judge struct{ v validator.Validator }
+type Validator struct{ v validator.Validator }
 
-// NewJudge reads a document, which must be valid OpenAPI.
-func NewJudge(document []byte) (*Judge, error) {
+// NewValidator reads a document, which must be valid OpenAPI.
+func NewValidator(document []byte) (*Validator, error) {
 	d, err := libopenapi.NewDocument(document)
 	if err != nil {
 		return nil, err
@@ -34,12 +34,12 @@ func NewJudge(document []byte) (*Judge, error) {
 	if _, found := v.ValidateDocument(); len(found) > 0 {
 		return nil, errors.New(words(found)[0])
 	}
-	return &Judge{v}, nil
+	return &Validator{v}, nil
 }
 
 // Answer gives what the document does not allow in the answer to a request:
 // its path and method, the status, the media type, the body.
-func (j *Judge) Answer(r *http.Request, status int, header http.Header, body []byte) []string {
+func (j *Validator) Answer(r *http.Request, status int, header http.Header, body []byte) []string {
 	_, found := j.v.ValidateHttpResponse(r, &http.Response{
 		StatusCode: status, Header: header, Body: io.NopCloser(bytes.NewReader(body)), Request: r,
 	})
@@ -47,7 +47,7 @@ func (j *Judge) Answer(r *http.Request, status int, header http.Header, body []b
 }
 
 // Request gives what the document does not allow in a request with a body.
-func (j *Judge) Request(r *http.Request, body []byte) []string {
+func (j *Validator) Request(r *http.Request, body []byte) []string {
 	r = r.Clone(r.Context())
 	r.Body = io.NopCloser(bytes.NewReader(body))
 	_, found := j.v.ValidateHttpRequest(r)
