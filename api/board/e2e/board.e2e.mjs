@@ -386,6 +386,21 @@ describe('an address of a drain that is not there', () => {
 });
 
 describe('the handover', () => {
+  test('is not drawn before its first answer', async (t) => {
+    const { page } = await visit(t);
+    await page.locator('.card').first().waitFor();
+    await page.locator('#connection').getByText('Last updated').waitFor();
+    let release;
+    const held = new Promise((r) => { release = r; });
+    await page.route((url) => url.pathname.endsWith('$handover'), async (route) => { await held; await route.continue(); });
+    await page.goto(`${BOARD}#/handover/ward-01`);
+    await page.locator('.handed').getByText('Asking the service…').waitFor();
+    await page.setViewportSize({ width: 900, height: 900 }); // draws again what is shown
+    await page.waitForTimeout(300);
+    release();
+    await page.locator('.handover tbody').first().waitFor();
+  });
+
   test('a drain a row by bed, with corrections and who made them, on one A4 sheet for thirty beds', async (t) => {
     const d = await quiet();
     const { id } = await api('Observation', { method: 'POST', body: {

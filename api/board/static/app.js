@@ -128,6 +128,7 @@ async function tick() {
     announce((await shown.asking) ?? []);
     if (mine !== turn || shown !== page) return;
     if (shown.refresh) {
+      shown.known = true; // what it draws
       updated = now();
       failing = undefined;
       problem = '';
@@ -416,9 +417,9 @@ addEventListener('visibilitychange', () => { if (!document.hidden) { wait = EVER
 addEventListener('online', () => { wait = EVERY; tick(); });
 addEventListener('offline', () => tick());
 let width = innerWidth;
-addEventListener('resize', () => { if (Math.abs(innerWidth - width) > 20) { width = innerWidth; if (updated) page.draw?.(); } });
+addEventListener('resize', () => { if (Math.abs(innerWidth - width) > 20) { width = innerWidth; if (page.known) page.draw?.(); } });
 // Words such as "5 min ago" age without an answer.
-setInterval(() => { connection(); if (updated && page.refresh) page.draw?.(); }, 15000);
+setInterval(() => { connection(); if (page.known) page.draw?.(); }, 15000);
 
 document.body.prepend(patterns());
 who();
