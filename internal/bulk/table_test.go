@@ -17,6 +17,7 @@ import (
 	"github.com/parquet-go/parquet-go"
 	"pgregory.net/rapid"
 
+	"tidemark/internal/auth"
 	"tidemark/internal/balance"
 	"tidemark/internal/drain"
 	"tidemark/internal/fault"
@@ -30,6 +31,11 @@ var update = flag.Bool("update", false, "write the golden files")
 // sheetOf are the rows of a table by column name, from all its files.
 func (b *bench) sheetOf(s *Service, j *Job, table string) []map[string]string {
 	b.t.Helper()
+	return b.sheetAs(s, caller(everything), j, table)
+}
+
+func (b *bench) sheetAs(s *Service, who *auth.Principal, j *Job, table string) []map[string]string {
+	b.t.Helper()
 	var out []map[string]string
 	i := slices.IndexFunc(Tables(), func(t Table) bool { return t.Name == table })
 	columns := Tables()[i].Columns
@@ -37,7 +43,7 @@ func (b *bench) sheetOf(s *Service, j *Job, table string) []map[string]string {
 		if f.Table != table {
 			continue
 		}
-		data := b.content(s, caller(everything), j, f.Name)
+		data := b.content(s, who, j, f.Name)
 		var rows []map[string]string
 		if strings.HasSuffix(f.Name, ".csv") {
 			lines, err := csv.NewReader(bytes.NewReader(data)).ReadAll()
@@ -263,7 +269,7 @@ func TestEmptyingRow(t *testing.T) {
 	}
 	u, _ := policy.Default().For(nil, drain.Drain{}).Balance.ReadingU(drain.Entry{Measured: drain.Measure{Known: true, Volume: drain.MLInt(40)}, Vessel: drain.GraduatedCylinder})
 	want := map[string]string{
-		"observation_id": "o", "patient_id": "p", "drain_id": "d", "placement_id": "u", "drain_label": "Drain 1", "ward_id": "", "compartment": "wound", "place_id": "", "shift": "day", "zone": "UTC", "post_op_day": "1", "site": "", "side": "", "status": "final",
+		"observation_id": "o", "patient_id": "p", "drain_id": "d", "placement_id": "u", "drain_label": "Drain 1", "ward_id": "", "compartment": "wound", "place_id": "", "shift": "day", "zone": "UTC", "post_op_day": "1", "post_op_from": "placement", "site": "", "side": "", "status": "final",
 		"effective_at": "2026-11-25T09:00:00Z", "recorded_at": v.At.Format(time.RFC3339Nano), "day": "2026-11-25",
 		"measured_ml": "40.5", "instilled_ml": "10", "net_ml": "30.5", "absent_reason": "", "estimated": "false", "standard_uncertainty_ml": float(u, true).csv(Decimal),
 		"interval_start": "2026-11-25T06:00:00Z", "interval_hours": "3", "rate_ml_per_h": "10.166667", "vessel": "graduated-cylinder", "appearance": "serosanguineous", "appearance_rank": "1",
@@ -504,5 +510,61 @@ func TestWardOfThen(t *testing.T) {
 	}
 	if d := cmp.Diff([]string{"before w1", "then w2"}, got); d != "" {
 		t.Error(d)
+	}
+}
+
+// The days count from the Encounter in which the drain was placed, by the ward's
+// clock: on 25 October 2026 Berlin had 25 hours, and the ward's day begins at 07:00.
+func TestPostOpDay(t *testing.T) {
+	const encounter = `{"resourceType":"Encounter","id":%q,"status":%q,"class":{"code":"IMP"},"subject":{"reference":"Patient/p"},"period":{"start":%q%s}}`
+	in := func(id, status, start, more string) string { return fmt.Sprintf(encounter, id, status, start, more) }
+	placed := strings.Replace(placedText, "2026-11-25T06:00:00Z", "2026-10-25T10:00:00+01:00", 1)
+	p, err := policy.Parse([]byte("calendar:\n  zone: Europe/Berlin\n...\n"), "policy.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, test := range map[string]struct {
+		placed     string
+		encounters []string
+		scope      string
+		want       string
+	}{
+		"admitted before the day began":     {placed, []string{in("e", "in-progress", "2026-10-24T06:30:00+02:00", "")}, everything, "3 encounter"},
+		"admitted after it began":           {placed, []string{in("e", "in-progress", "2026-10-24T07:00:00+02:00", "")}, everything, "2 encounter"},
+		"discharged since":                  {placed, []string{in("e", "finished", "2026-10-24T07:00:00+02:00", `,"end":"2026-10-27T10:00:00+01:00"`)}, everything, "2 encounter"},
+		"of two, the later":                 {placed, []string{in("e", "in-progress", "2026-10-20T07:00:00+02:00", ""), in("f", "in-progress", "2026-10-25T07:00:00+01:00", "")}, everything, "1 encounter"},
+		"an earlier Encounter was over":     {placed, []string{in("e", "finished", "2026-10-20T07:00:00+02:00", `,"end":"2026-10-23T10:00:00+02:00"`)}, everything, "1 placement"},
+		"admitted only after the placement": {placed, []string{in("e", "in-progress", "2026-10-26T06:00:00+01:00", "")}, everything, "1 placement"},
+		"planned only":                      {placed, []string{in("e", "planned", "2026-10-24T07:00:00+02:00", "")}, everything, "1 placement"},
+		"an Encounter without a start":      {placed, []string{`{"resourceType":"Encounter","id":"e","status":"in-progress","class":{"code":"IMP"},"subject":{"reference":"Patient/p"}}`}, everything, "1 placement"},
+		"no Encounter":                      {placed, nil, everything, "1 placement"},
+		"no right to Encounters":            {placed, []string{in("e", "in-progress", "2026-10-24T07:00:00+02:00", "")}, "system/Observation.rs system/Device.rs system/DeviceUseStatement.rs system/DetectedIssue.rs", "1 placement"},
+		"a placement without a start":       {strings.Replace(placed, `,"timingPeriod":{"start":"2026-10-25T10:00:00+01:00"}`, "", 1), []string{in("e", "in-progress", "2026-10-24T07:00:00+02:00", "")}, everything, "2 encounter"},
+		"neither":                           {strings.Replace(placed, `,"timingPeriod":{"start":"2026-10-25T10:00:00+01:00"}`, "", 1), nil, everything, " "},
+	} {
+		t.Run(name, func(t *testing.T) {
+			b := newBench(t)
+			b.put(fmt.Sprintf(deviceText, "Drain 1"))
+			b.put(test.placed)
+			for _, e := range test.encounters {
+				b.put(e)
+			}
+			b.put(emptied("o", "2026-10-26T07:30:00+01:00", "10", ""))
+			s, who := b.service(func(o *Options) {
+				o.Settings = func(_ context.Context, d drain.Drain, _ []drain.Placement) (policy.Settings, error) {
+					return p.For(nil, d), nil
+				}
+			}), caller(test.scope)
+			j := b.export(s, who, b.request(OfSystem, "", "_outputFormat=csv"))
+			rows := b.sheetAs(s, who, j, "emptying")
+			if len(rows) != 1 || rows[0]["post_op_day"]+" "+rows[0]["post_op_from"] != test.want {
+				t.Errorf("emptying: %v, want %s", rows, test.want)
+			}
+			for _, row := range b.sheetAs(s, who, j, "drain-day") {
+				if row["day"] == "2026-10-26" && row["post_op_day"]+" "+row["post_op_from"] != test.want {
+					t.Errorf("drain-day: %v, want %s", row, test.want)
+				}
+			}
+		})
 	}
 }

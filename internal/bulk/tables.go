@@ -49,7 +49,7 @@ func (o *overlay) advance(ctx context.Context) error {
 }
 
 func (o *overlay) add(ctx context.Context, v store.Version) error {
-	if _, known := o.facts[v.Key]; known || !slices.Contains(TableTypes(), v.Type) {
+	if _, known := o.facts[v.Key]; known || v.Type != "Encounter" && !slices.Contains(TableTypes(), v.Type) {
 		return nil
 	}
 	var f store.Facts
@@ -76,6 +76,8 @@ func (o *overlay) add(ctx context.Context, v store.Version) error {
 		id = f.Placement.Drain
 	case f.Concern != nil:
 		id = f.Concern.Drain
+	case f.Stay != nil:
+		id = ofPatient(f.Stay.Patient)
 	}
 	if id != "" {
 		o.of[id] = append(o.of[id], v.Key)
@@ -276,7 +278,7 @@ func (t *tabulator) drain(ctx context.Context, v store.Version) error {
 	if err != nil || f.Drain == nil {
 		return err
 	}
-	c := course{drain: *f.Drain, now: t.job.Time, recorded: map[string]time.Time{}}
+	c := course{drain: *f.Drain, now: t.job.Time, recorded: map[string]time.Time{}, admissions: t.mayAll("Encounter")}
 	id := c.drain.ID
 	if c.placements, err = t.Store.Placements(ctx, id); err != nil {
 		return err
@@ -318,6 +320,14 @@ func (t *tabulator) drain(ctx context.Context, v store.Version) error {
 		return err
 	}
 	return t.rows(ctx, &c)
+}
+
+// mayAll reports whether the caller may read every resource of the type. The
+// tables rest on TableTypes; what else they tell needs its own right.
+func (t *tabulator) mayAll(typ string) bool {
+	whole := Right
+	whole.Whole = true
+	return t.job.Owner.principal().May([]string{typ}, whole) == nil
 }
 
 // compartment is what the code of an entry says of a drain that does not say
