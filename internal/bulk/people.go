@@ -19,6 +19,7 @@ func fluids() spec[fluid] {
 	return spec[fluid]{
 		name:  "intake-output",
 		words: "One row for each volume that went in or out by another way than a drain and counts. A patient's balance is intake less output less the net_ml of the drains.",
+		day:   func(f fluid) string { return f.settings.Calendar.DayOf(f.At).Label },
 		columns: []column[fluid]{
 			{Column{"observation_id", Text, "", false, "Logical id of the Observation."}, func(f fluid) cell { return text(f.ID) }},
 			{Column{"patient_id", Text, "", false, "Logical id of the Patient."}, func(f fluid) cell { return text(f.Patient) }},

@@ -146,6 +146,14 @@ func (s *stay) shift(t time.Time) string {
 	return strings.TrimSuffix(name, " shift")
 }
 
+// dayOf is the ward's day of t, "" where it is not known.
+func (s *stay) dayOf(t time.Time) string {
+	if t.IsZero() {
+		return ""
+	}
+	return s.settings.Calendar.DayOf(t).Label
+}
+
 // What days are counted from.
 const (
 	fromEncounter = "encounter"
@@ -204,6 +212,7 @@ func emptyings() spec[emptying] {
 		name: "emptying",
 		words: "One row for each reading of an emptying that counts: neither entered in error nor cancelled. The sum of net_ml by drain_id, placement_id and day is " +
 			"the net_ml of the table drain-day, except for rounding of volumes charted in ounces and similar units.",
+		day: func(e emptying) string { return e.day.Label },
 		columns: []column[emptying]{
 			{Column{"observation_id", Text, "", false, "Logical id of the Observation."}, entry(func(e drain.Entry) cell { return text(e.ID) })},
 			{Column{"patient_id", Text, "", true, "Logical id of the Patient."}, entry(func(e drain.Entry) cell { return text(e.Patient) })},
@@ -313,6 +322,7 @@ func drainDays() spec[drainDay] {
 		name: "drain-day",
 		words: "One row for each stay of a drain in a patient and day of its ward, from placement (or the first reading) to removal or the export. Volumes are attributed as charted: " +
 			"to the day in which the drain was emptied. They equal those of $drain-output with period=day, attribution=charted.",
+		day: func(d drainDay) string { return d.total.Window.Label },
 		columns: []column[drainDay]{
 			{Column{"drain_id", Text, "", false, "Logical id of the Device."}, func(d drainDay) cell { return text(d.drain.ID) }},
 			{Column{"patient_id", Text, "", true, "Logical id of the Patient that the drain was in."}, func(d drainDay) cell { return text(d.patient) }},

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"math/big"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -566,5 +567,91 @@ func TestPostOpDay(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// Files by month hold the rows of the whole tables, each in the month of its
+// day: that of the ward, which begins at 07:00 in Berlin, where November begins
+// at 23:00 UTC.
+func TestTablesByMonth(t *testing.T) {
+	b := newBench(t)
+	b.hospital(4, 3)
+	b.put(fmt.Sprintf(deviceText, "Drain 1"))
+	b.put(strings.Replace(placedText, "2026-11-25T06:00:00Z", "2026-09-30T10:00:00Z", 1))
+	b.put(`{"resourceType":"DeviceUseStatement","id":"nobody-said","status":"completed","subject":{"reference":"Patient/p"},"device":{"reference":"Device/d"}}`)
+	b.put(emptied("october", "2026-11-01T06:59:59+01:00", "10", ""))
+	b.put(emptied("november", "2026-11-01T07:00:00+01:00", "20", ""))
+	b.put(emptied("september", "2026-10-01T06:30:00+02:00", "30", ""))
+	p, err := policy.Parse([]byte("calendar:\n  zone: Europe/Berlin\n...\n"), "policy.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, who := b.service(func(o *Options) {
+		o.FileRows = 60 // each month in several files
+		o.Settings = func(_ context.Context, d drain.Drain, _ []drain.Placement) (policy.Settings, error) {
+			return p.For(nil, d), nil
+		}
+	}), caller(everything)
+	months := func(j *Job) map[string]string { // of each emptying
+		out := map[string]string{}
+		for _, f := range j.Files {
+			if f.Table == "emptying" {
+				for _, row := range b.sheetOf(s, &Job{ID: j.ID, Files: []File{f}}, "emptying") {
+					out[row["observation_id"]] = f.Month
+					if f.Month != row["day"][:7] {
+						t.Errorf("%s: a row of %s", f.Name, row["day"])
+					}
+				}
+			}
+		}
+		return out
+	}
+	for _, format := range []string{"csv", "parquet"} {
+		whole := b.export(s, who, b.request(OfSystem, "", "_outputFormat="+format))
+		b.clock.mu.Lock()
+		b.clock.now = whole.Time.Add(-time.Millisecond) // the same transactionTime
+		b.clock.mu.Unlock()
+		parts := b.export(s, who, b.request(OfSystem, "", "_partition=month&_outputFormat="+format))
+		if whole.Phase != Complete || parts.Phase != Complete {
+			t.Fatal(whole.Error, parts.Error)
+		}
+		rows := func(j *Job, table string) (out []string) {
+			for _, row := range b.sheetOf(s, j, table) {
+				out = append(out, fmt.Sprint(row))
+			}
+			slices.Sort(out)
+			return out
+		}
+		for _, table := range Tables() {
+			if d := cmp.Diff(rows(whole, table.Name), rows(parts, table.Name)); d != "" {
+				t.Errorf("%s: %s", table.Name, d)
+			}
+			if table.Name != "changed" && !slices.ContainsFunc(parts.Files, func(f File) bool { return f.Table == table.Name }) {
+				t.Errorf("%s has no file, and so no columns", table.Name)
+			}
+		}
+		got := months(parts)
+		for id, month := range map[string]string{"september": "2026-09", "october": "2026-10", "november": "2026-11"} {
+			if got[id] != month {
+				t.Errorf("%s of %s lies in %q", id, month, got[id])
+			}
+		}
+		several, none := map[string]int{}, false
+		for _, f := range parts.Files {
+			several[f.Table+f.Month]++
+			none = none || f.Table == "placement" && f.Month == "" && f.Count == 1
+		}
+		if several["emptying2026-11"] < 2 || !none {
+			t.Errorf("files: %v; the placement without a time is alone in one: %v", several, none)
+		}
+		for _, f := range whole.Files {
+			if f.Month != "" {
+				t.Errorf("%s is of a month, and nobody asked", f.Name)
+			}
+		}
+		left, err := filepath.Glob(filepath.Join(s.Dir, "*", "*", "*.rows"))
+		if err != nil || len(left) > 0 {
+			t.Errorf("left over: %v %v", left, err)
+		}
 	}
 }

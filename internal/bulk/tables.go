@@ -1,8 +1,10 @@
 package bulk
 
 import (
+	"cmp"
 	"context"
 	"errors"
+	"path/filepath"
 	"slices"
 	"time"
 
@@ -412,43 +414,84 @@ type sheet[R any] struct {
 	out   tableWriter
 	file  File
 	cells []cell
+	spool *spool // where the files are by month
 }
 
-// begin opens the next file.
-func (s *sheet[R]) begin() (err error) {
+// begin opens the next file: of a month, where they are by month.
+func (s *sheet[R]) begin(month string) (err error) {
+	base := s.spec.name
+	if s.byMonth() {
+		base += "-" + cmp.Or(month, "none")
+	}
 	f := s.r.job.Request.Format
 	ending := ".csv"
 	if f == Parquet {
 		ending = ".parquet"
 	}
-	s.file = File{Role: Output, Type: "Observation", Table: s.spec.name, Name: s.r.job.name(s.spec.name, ending), Term: s.r.job.Fence}
+	s.file = File{Role: Output, Type: "Observation", Table: s.spec.name, Month: month, Name: s.r.job.name(base, ending), Term: s.r.job.Fence}
 	s.out, err = createTable(s.r.path(s.r.job.ID, s.file), s.spec.table(), f)
 	return err
 }
 
+func (s *sheet[R]) byMonth() bool { return s.r.job.Request.ByMonth && s.spec.day != nil }
+
 // ensure makes a file with the columns alone when there is no row at all.
 func (s *sheet[R]) ensure() error {
-	if s.out != nil || slices.ContainsFunc(s.r.job.Files, func(f File) bool { return f.Table == s.spec.name }) {
+	if s.out != nil || s.spool != nil || slices.ContainsFunc(s.r.job.Files, func(f File) bool { return f.Table == s.spec.name }) {
 		return nil
 	}
-	return s.begin()
+	return s.begin("")
 }
 
-// held is how many rows the file has that is being written.
+// held is how many rows the files have that are being written.
 func (s *sheet[R]) held() int64 { return s.file.Count }
 
-func (s *sheet[R]) row(row R) error {
+func (s *sheet[R]) row(row R) (err error) {
+	s.cells = s.spec.cells(row, s.cells)
+	if s.byMonth() {
+		if s.spool == nil {
+			if s.spool, err = newSpool(filepath.Join(filepath.Dir(s.r.path(s.r.job.ID, File{Term: s.r.job.Fence})), s.spec.name+".rows")); err != nil {
+				return err
+			}
+		}
+		s.file.Count++
+		day := s.spec.day(row)
+		return s.spool.add(day[:min(len(day), len("2006-01"))], s.cells)
+	}
 	if s.out == nil {
-		if err := s.begin(); err != nil {
+		if err := s.begin(""); err != nil {
 			return err
 		}
 	}
-	s.cells = s.spec.cells(row, s.cells)
+	return s.write(s.cells)
+}
+
+func (s *sheet[R]) write(cells []cell) error {
 	s.file.Count++
-	return s.out.write(s.cells)
+	return s.out.write(cells)
 }
 
 func (s *sheet[R]) close() error {
+	if s.spool == nil {
+		return s.finish()
+	}
+	for _, month := range s.spool.months() {
+		if err := s.begin(month); err != nil {
+			return err
+		}
+		if err := s.spool.each(month, s.cells, s.write); err != nil {
+			return err
+		}
+		if err := s.finish(); err != nil {
+			return err
+		}
+	}
+	err := s.spool.remove()
+	s.spool = nil
+	return writing(err)
+}
+
+func (s *sheet[R]) finish() error {
 	if s.out == nil {
 		return nil
 	}
@@ -468,5 +511,9 @@ func (s *sheet[R]) abandon() {
 	if s.out != nil {
 		s.out.abandon()
 		s.out = nil
+	}
+	if s.spool != nil {
+		_ = s.spool.remove() // else with the next start of the job
+		s.spool = nil
 	}
 }
