@@ -275,7 +275,8 @@ var standard = map[string]struct {
 		{Name: "limit", Type: "positiveInt", Description: "How many of these to add at most.", Example: "10"},
 	}},
 	"$export": {title: "Bulk export", text: "Bulk Data Access 2.0: starts an export of all that the token may read. Send Prefer: respond-async.", returns: "Parameters", async: true, params: []openapi.OperationParam{
-		{Name: "_outputFormat", Type: "string", Description: "application/fhir+ndjson, the default; text/csv or application/vnd.apache.parquet for flat tables: emptyings, drain-days, placements, concerns, site assessments, intake and output, patients.", Example: "application/fhir+ndjson"},
+		{Name: "_outputFormat", Type: "string", Description: "application/fhir+ndjson, the default; text/csv or application/vnd.apache.parquet for flat tables: emptyings, drain-days, placements, concerns, site assessments, intake and output, patients.", Example: "text/csv"},
+		{Name: "_partition", Type: "code", Description: "month: with flat tables, files of one month each, by the ward's day of a row; the manifest names the month.", Example: "month"},
 		{Name: "_since", Type: "instant", Description: "Only what changed since.", Example: "2026-11-20T00:00:00+01:00"},
 		{Name: "_type", Type: "string", Description: "Only these types, with commas between.", Example: "Observation"},
 	}},

@@ -14,6 +14,7 @@ import (
 	"os/signal"
 	"path"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -70,6 +71,7 @@ type exportCmd struct {
 	Since       string   `help:"With --from: only what has changed since this instant." placeholder:"INSTANT"`
 	Filter      []string `help:"With --from: only what this search finds, such as Observation?date=ge2026-11-22; the flat tables are narrowed by this alone." placeholder:"TYPE?QUERY" sep:"none"`
 	Format      string   `help:"With --from: ndjson, or csv or parquet for the flat tables." enum:"ndjson,csv,parquet" default:"ndjson"`
+	Partition   string   `help:"With --format csv or parquet: month lays the files out as TABLE/month=YYYY-MM, by the ward's day of each row." enum:",month" default:"" placeholder:"month"`
 	Incremental bool     `help:"With --from: each run into a folder of its own below --out, named by its time, with what has changed since the run before; the first one takes everything."`
 	Versions    bool     `help:"Every version of every resource, to move the store to another: one file, for tidemark import --versions."`
 
@@ -86,6 +88,8 @@ func (c *exportCmd) Run(e *env) error {
 		return errors.New("--versions reads a store: leave --from out, and name its --data or --store")
 	case c.From == "" && (c.Since != "" || c.Format != "ndjson" || len(c.Filter) > 0):
 		return errors.New("--since, --filter and --format go with --from")
+	case c.Partition != "" && c.Format == "ndjson":
+		return errors.New("--partition goes with --format csv or parquet")
 	case c.From == "" && c.Incremental:
 		return errors.New("--incremental goes with --from")
 	case c.Incremental && c.Since != "":
@@ -166,6 +170,9 @@ func (c *exportCmd) next(ctx context.Context, e *env) (bulk.Counts, error) {
 	}
 	at := filepath.Join(base, runsFile)
 	want := runs{Request: strings.Join(append([]string{c.From, c.Format, strings.Join(c.Type, ",")}, c.Filter...), " ")}
+	if c.Partition != "" {
+		want.Request += " --partition " + c.Partition
+	}
 	var r runs
 	switch data, err := os.ReadFile(at); {
 	case errors.Is(err, fs.ErrNotExist):
@@ -217,6 +224,9 @@ func (c *exportCmd) fetch(ctx context.Context, e *env) (bulk.Counts, error) {
 	}
 	for _, f := range c.Filter {
 		q.Add("_typeFilter", f)
+	}
+	if c.Partition != "" {
+		q.Set("_partition", c.Partition)
 	}
 	cl, err := newCaller("--from", c.From, c.Token)
 	if err != nil {
@@ -279,7 +289,13 @@ func (c *exportCmd) fetch(ctx context.Context, e *env) (bulk.Counts, error) {
 			if slices.Contains(f.Done, name) {
 				continue
 			}
-			if err := cl.download(ctx, from, filepath.Join(c.Out, name)); err != nil {
+			to := filepath.Join(c.Out, name)
+			if about := file.Path("extension"); c.Partition != "" && about.Str("table") != "" {
+				if to, err = c.part(about.Str("table"), about.Str("month"), name); err != nil {
+					return bulk.Counts{}, err
+				}
+			}
+			if err := cl.download(ctx, from, to); err != nil {
 				return bulk.Counts{Read: f.Rows, Written: f.Rows}, err
 			}
 			n := 0
@@ -295,6 +311,29 @@ func (c *exportCmd) fetch(ctx context.Context, e *env) (bulk.Counts, error) {
 	}
 	cl.forget(ctx, f.Status)
 	return bulk.Counts{Read: f.Rows, Written: f.Rows}, os.Remove(at)
+}
+
+// Names of tables and months, which become folders.
+var (
+	tableName = regexp.MustCompile(`^[a-z]+(-[a-z]+)*$`)
+	monthName = regexp.MustCompile(`^[0-9]{4}-[0-9]{2}$`)
+)
+
+// part is where the file of a table by month goes, in a folder that is made. As
+// readers of such layouts have it, rows without a month are in a folder of that
+// name; a table whose rows have no time has no months.
+func (c *exportCmd) part(table, month, name string) (string, error) {
+	if !tableName.MatchString(table) || month != "" && !monthName.MatchString(month) {
+		return "", fmt.Errorf("the server names a table %q with the month %q, which cannot be stored", table, month)
+	}
+	dir := filepath.Join(c.Out, table)
+	if slices.ContainsFunc(bulk.Tables(), func(t bulk.Table) bool { return t.Name == table && t.Monthly }) {
+		dir = filepath.Join(dir, "month="+cmp.Or(month, "__HIVE_DEFAULT_PARTITION__"))
+	}
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return "", fmt.Errorf("cannot make the folder %s (%w)", dir, err)
+	}
+	return filepath.Join(dir, "part-"+name[strings.LastIndex(name, "-")+1:]), nil
 }
 
 var errExpired = errors.New("the server no longer has the export; run the command again")

@@ -25,6 +25,7 @@ func placements() spec[*stay] {
 	return spec[*stay]{
 		name:  "placement",
 		words: "One row for each time a drain was placed, whether or not anything was charted of it. For time to removal: placed_at, removed_at, censored.",
+		day:   func(s *stay) string { return s.dayOf(known(s.placed, s.removed)) },
 		columns: []column[*stay]{
 			{Column{"placement_id", Text, "", false, "Logical id of the DeviceUseStatement."}, text(func(s *stay) string { return s.placement.ID })},
 			{Column{"drain_id", Text, "", false, "Logical id of the Device."}, text(func(s *stay) string { return s.drain.ID })},
@@ -70,6 +71,7 @@ func concerns() spec[raised] {
 	return spec[raised]{
 		name:  "concern",
 		words: "One row for each concern of a drain: what people were told, when, and when somebody answered. The history of a DetectedIssue has each step.",
+		day:   func(r raised) string { return r.dayOf(r.Since) },
 		columns: []column[raised]{
 			{Column{"concern_id", Text, "", false, "Logical id of the DetectedIssue."}, func(r raised) cell { return text(r.Concern.ID) }},
 			{Column{"drain_id", Text, "", false, "Logical id of the Device."}, func(r raised) cell { return text(r.drain.ID) }},
@@ -109,6 +111,7 @@ func assessments() spec[siteLook] {
 	return spec[siteLook]{
 		name:  "site-assessment",
 		words: "One row for each assessment of the skin and suture around a drain that counts.",
+		day:   func(c siteLook) string { return c.dayOf(c.entry.At) },
 		columns: []column[siteLook]{
 			{Column{"observation_id", Text, "", false, "Logical id of the Observation."}, func(c siteLook) cell { return text(c.entry.ID) }},
 			{Column{"patient_id", Text, "", true, "Logical id of the Patient."}, func(c siteLook) cell { return text(c.entry.Patient) }},
@@ -117,7 +120,7 @@ func assessments() spec[siteLook] {
 			{Column{"ward_id", Text, "", true, "Logical id of the ward at which the drain was then."}, func(c siteLook) cell { return text(c.ward(c.entry.At)) }},
 			{Column{"status", Text, "", false, "Observation.status."}, func(c siteLook) cell { return text(c.entry.Status) }},
 			{Column{"effective_at", Instant, "", false, "When it was looked at."}, func(c siteLook) cell { return at(c.entry.At) }},
-			{Column{"day", Date, "", false, "Day of the ward."}, func(c siteLook) cell { return date(c.settings.Calendar.DayOf(c.entry.At).Label) }},
+			{Column{"day", Date, "", false, "Day of the ward."}, func(c siteLook) cell { return date(c.dayOf(c.entry.At)) }},
 			{Column{"shift", Text, "", false, "Shift of the ward."}, func(c siteLook) cell { return text(c.shift(c.entry.At)) }},
 			{Column{"assessed", Boolean, "", false, "At least one sign was assessed."}, func(c siteLook) cell { return boolean(c.entry.Assessed) }},
 			{Column{"signs", Text, "", true, "Signs that were there, separated by spaces; empty where none was."}, func(c siteLook) cell {

@@ -58,6 +58,7 @@ type File struct {
 	Role  Role   `json:"role"`
 	Type  string `json:"type"`            // resource type
 	Table string `json:"table,omitempty"` // of a flat table
+	Month string `json:"month,omitempty"` // of its rows, such as 2026-11; "" where they are of several or of none
 	Count int64  `json:"count"`
 	Size  int64  `json:"size"` // on disk
 	Term  int64  `json:"term"` // of the lease, in whose folder it lies

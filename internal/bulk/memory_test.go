@@ -156,7 +156,7 @@ func (m *madeUp) States(context.Context, string) (out []string, err error) {
 func BenchmarkMemory(b *testing.B) {
 	rules := policy.Default()
 	for _, format := range []struct{ name, query string }{
-		{"ndjson", "_type=Observation"}, {"csv", "_outputFormat=csv"}, {"parquet", "_outputFormat=parquet"},
+		{"ndjson", "_type=Observation"}, {"csv", "_outputFormat=csv"}, {"parquet", "_outputFormat=parquet"}, {"parquet-by-month", "_outputFormat=parquet&_partition=month"},
 	} {
 		for _, n := range []int{50_000, 500_000} {
 			b.Run(fmt.Sprintf("%s/%d", format.name, n), func(b *testing.B) {

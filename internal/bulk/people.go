@@ -19,6 +19,7 @@ func fluids() spec[fluid] {
 	return spec[fluid]{
 		name:  "intake-output",
 		words: "One row for each volume that went in or out by another way than a drain and counts. A patient's balance is intake less output less the net_ml of the drains.",
+		day:   func(f fluid) string { return f.settings.Calendar.DayOf(f.At).Label },
 		columns: []column[fluid]{
 			{Column{"observation_id", Text, "", false, "Logical id of the Observation."}, func(f fluid) cell { return text(f.ID) }},
 			{Column{"patient_id", Text, "", false, "Logical id of the Patient."}, func(f fluid) cell { return text(f.Patient) }},
@@ -219,11 +220,7 @@ func (t *tabulator) person(ctx context.Context, v store.Version, settings policy
 	if err != nil {
 		return err
 	}
-	whole := Right
-	whole.Whole = true
-	// The other tables rest on types that the caller may read all of; on Patients
-	// only this one does.
-	if t.job.Owner.principal().May([]string{"Patient"}, whole) == nil {
+	if t.mayAll("Patient") {
 		if err := t.patient.row(n); err != nil {
 			return err
 		}
@@ -246,5 +243,5 @@ func (t *tabulator) person(ctx context.Context, v store.Version, settings policy
 	return nil
 }
 
-// ofPatient is the key of a patient's own entries in the overlay.
+// ofPatient is the key of a patient's own entries and Encounters in the overlay.
 func ofPatient(id string) string { return "Patient/" + id }

@@ -45,6 +45,7 @@ type Request struct {
 	Filters  []string  `json:"filters,omitempty"`  // "Type?query"; those of one type are alternatives
 	Elements []string  `json:"elements,omitempty"` //
 	Format   Format    `json:"format"`
+	ByMonth  bool      `json:"byMonth,omitempty"`  // the rows of a flat table in a file for each month
 	Patients []string  `json:"patients,omitempty"` // logical ids; nil: all
 	// Ignored are the parts of the request that were passed over because the
 	// client asked for lenient handling, in words for the error file.
@@ -133,6 +134,10 @@ func (p *parser) pair(name, value string) {
 			}
 			p.Patients = append(p.Patients, id)
 		}
+	case "_partition":
+		if p.ByMonth = value == "month"; !p.ByMonth {
+			p.spare("not-supported", "_partition=%s is not offered; there is month.", value)
+		}
 	case "_format", "_pretty":
 	default:
 		p.spare("not-supported", "$export has no parameter %s here.", name)
@@ -203,6 +208,10 @@ func (p *parser) check() {
 			p.spare("not-supported", "_type: a %s belongs to no patient; export it at system level.", t)
 			return true
 		})
+	}
+	if p.ByMonth {
+		p.spare("not-supported", "_partition applies to flat tables only.")
+		p.ByMonth = false
 	}
 	keep := p.Filters[:0]
 	for _, f := range p.Filters {

@@ -23,6 +23,7 @@ type course struct {
 	settings   policy.Settings
 	now        time.Time // transactionTime
 	wards      wards
+	admissions bool // the caller may know when a patient was admitted
 	recorded   map[string]time.Time
 }
 
@@ -145,18 +146,63 @@ func (s *stay) shift(t time.Time) string {
 	return strings.TrimSuffix(name, " shift")
 }
 
-// postOp counts the ward's days from the one in which the drain was placed.
-func (s *stay) postOp(w window.Window) cell {
+// dayOf is the ward's day of t, "" where it is not known.
+func (s *stay) dayOf(t time.Time) string {
+	if t.IsZero() {
+		return ""
+	}
+	return s.settings.Calendar.DayOf(t).Label
+}
+
+// What days are counted from.
+const (
+	fromEncounter = "encounter"
+	fromPlacement = "placement"
+)
+
+// operated is what stands for the time of the operation, and what it is of: the
+// start of the Encounter in which the drain was placed, else the placement. The
+// service keeps no Procedures.
+func (s *stay) operated() (time.Time, string) {
+	t := s.placed
+	for _, e := range s.entries {
+		if s.placed.IsZero() && e.Counts() && (t.IsZero() || e.At.Before(t)) {
+			t = e.At
+		}
+	}
+	if in := drain.During(s.wards.stays[s.patient], t); in != nil && s.admissions && !in.Start.IsZero() {
+		return in.Start, fromEncounter
+	}
 	if s.placed.IsZero() {
+		return time.Time{}, ""
+	}
+	return s.placed, fromPlacement
+}
+
+// postOp counts the ward's days from the one in which the patient was operated on.
+func (s *stay) postOp(w window.Window) cell {
+	operated, _ := s.operated()
+	if operated.IsZero() {
 		return cell{}
 	}
-	from, err := time.Parse(time.DateOnly, s.settings.Calendar.DayOf(s.placed).Label)
+	from, err := time.Parse(time.DateOnly, s.settings.Calendar.DayOf(operated).Label)
 	to, err2 := time.Parse(time.DateOnly, w.Label)
 	if err != nil || err2 != nil {
 		return cell{}
 	}
 	return integer(int(to.Sub(from) / (24 * time.Hour)))
 }
+
+func (s *stay) postOpFrom() cell {
+	_, of := s.operated()
+	return text(of)
+}
+
+// The columns of the post-operative day, the same in both tables.
+var (
+	postOpDay = Column{"post_op_day", Integer, "1", true, "Days of the ward since the one of post_op_from, which is 0. Empty where neither has a start."}
+	postOpOf  = Column{"post_op_from", Text, "", true, "What post_op_day is counted from: encounter (the start of the Encounter in which the drain was placed, so the admission, which may be before the operation; only with the right to read every Encounter), else placement. Do not pool the two."}
+)
 
 func emptyings() spec[emptying] {
 	entry := func(f func(drain.Entry) cell) func(emptying) cell {
@@ -166,6 +212,7 @@ func emptyings() spec[emptying] {
 		name: "emptying",
 		words: "One row for each reading of an emptying that counts: neither entered in error nor cancelled. The sum of net_ml by drain_id, placement_id and day is " +
 			"the net_ml of the table drain-day, except for rounding of volumes charted in ounces and similar units.",
+		day: func(e emptying) string { return e.day.Label },
 		columns: []column[emptying]{
 			{Column{"observation_id", Text, "", false, "Logical id of the Observation."}, entry(func(e drain.Entry) cell { return text(e.ID) })},
 			{Column{"patient_id", Text, "", true, "Logical id of the Patient."}, entry(func(e drain.Entry) cell { return text(e.Patient) })},
@@ -184,8 +231,8 @@ func emptyings() spec[emptying] {
 			{Column{"day", Date, "", false, "Day of the ward, which begins at the day start of its policy and not at midnight."}, func(e emptying) cell { return date(e.day.Label) }},
 			{Column{"shift", Text, "", false, "Shift of the ward in which the drain was emptied: its name in the policy."}, func(e emptying) cell { return text(e.shift(e.entry.At)) }},
 			{Column{"zone", Text, "", false, "Time zone of the ward, which day and shift are of: an IANA name."}, func(e emptying) cell { return text(e.settings.Calendar.Zone.String()) }},
-			{Column{"post_op_day", Integer, "1", true, "Days of the ward since the one in which the drain was placed, which is 0: drains are placed as the operation ends. Empty where the placement has no start."},
-				func(e emptying) cell { return e.postOp(e.day) }},
+			{postOpDay, func(e emptying) cell { return e.postOp(e.day) }},
+			{postOpOf, func(e emptying) cell { return e.postOpFrom() }},
 			{Column{"measured_ml", Decimal, "mL", true, "Volume measured; empty when it was not measured. A measured zero is 0."},
 				func(e emptying) cell { return measured(e.entry.Measured.Volume, e.entry.Measured.Known) }},
 			{Column{"instilled_ml", Decimal, "mL", false, "Irrigant instilled since the previous emptying."}, entry(func(e drain.Entry) cell { return volume(e.Instilled) })},
@@ -275,6 +322,7 @@ func drainDays() spec[drainDay] {
 		name: "drain-day",
 		words: "One row for each stay of a drain in a patient and day of its ward, from placement (or the first reading) to removal or the export. Volumes are attributed as charted: " +
 			"to the day in which the drain was emptied. They equal those of $drain-output with period=day, attribution=charted.",
+		day: func(d drainDay) string { return d.total.Window.Label },
 		columns: []column[drainDay]{
 			{Column{"drain_id", Text, "", false, "Logical id of the Device."}, func(d drainDay) cell { return text(d.drain.ID) }},
 			{Column{"patient_id", Text, "", true, "Logical id of the Patient that the drain was in."}, func(d drainDay) cell { return text(d.patient) }},
@@ -284,7 +332,8 @@ func drainDays() spec[drainDay] {
 			{Column{"site", Text, "", true, "Body site of the placement, in words."}, func(d drainDay) cell { return text(d.placement.Site) }},
 			{Column{"compartment", Text, "", false, "Body space that the drain empties."}, func(d drainDay) cell { return text(d.drain.Compartment) }},
 			{Column{"day", Date, "", false, "Day of the ward."}, total(func(t balance.Total) cell { return date(t.Window.Label) })},
-			{Column{"post_op_day", Integer, "1", true, "Days of the ward since the one in which the drain was placed, which is 0. Empty where the placement has no start."}, func(d drainDay) cell { return d.postOp(d.total.Window) }},
+			{postOpDay, func(d drainDay) cell { return d.postOp(d.total.Window) }},
+			{postOpOf, func(d drainDay) cell { return d.postOpFrom() }},
 			{Column{"start_at", Instant, "", false, "Begin of the day, or of the drain's time within it."}, total(func(t balance.Total) cell { return at(t.Window.Start) })},
 			{Column{"end_at", Instant, "", false, "End of the day, or of the drain's time within it; a day that is not over ends with the export."},
 				total(func(t balance.Total) cell { return at(t.Window.End) })},

@@ -511,7 +511,11 @@ func (j *Job) Manifest(url func(name string) string, dictionary string) *fhirjso
 	for _, f := range j.Files {
 		n := fhirjson.Obj("type", f.Type, "url", url(f.Name), "count", f.Count)
 		if f.Table != "" {
-			n.Set("extension", fhirjson.Obj("table", f.Table))
+			about := fhirjson.Obj("table", f.Table)
+			if f.Month != "" {
+				about.Set("month", fhirjson.Str(f.Month))
+			}
+			n.Set("extension", about)
 		}
 		lists[f.Role] = append(lists[f.Role], n)
 	}

@@ -44,6 +44,7 @@ type Table struct {
 	Name    string
 	Words   string
 	Columns []Column
+	Monthly bool // its rows have a day, so that its files may be by month
 }
 
 // Tables are the flat tables, in the order of the dictionary.
@@ -54,6 +55,7 @@ func Tables() []Table {
 // spec is a table with the way from a row to its cells.
 type spec[R any] struct {
 	name, words string
+	day         func(R) string // the ward's day of a row, "" where it is not known; nil: rows have none
 	columns     []column[R]
 }
 
@@ -63,7 +65,7 @@ type column[R any] struct {
 }
 
 func (s spec[R]) table() Table {
-	t := Table{Name: s.name, Words: s.words}
+	t := Table{Name: s.name, Words: s.words, Monthly: s.day != nil}
 	for _, c := range s.columns {
 		t.Columns = append(t.Columns, c.Column)
 	}

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"math/big"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -17,6 +18,7 @@ import (
 	"github.com/parquet-go/parquet-go"
 	"pgregory.net/rapid"
 
+	"tidemark/internal/auth"
 	"tidemark/internal/balance"
 	"tidemark/internal/drain"
 	"tidemark/internal/fault"
@@ -30,6 +32,11 @@ var update = flag.Bool("update", false, "write the golden files")
 // sheetOf are the rows of a table by column name, from all its files.
 func (b *bench) sheetOf(s *Service, j *Job, table string) []map[string]string {
 	b.t.Helper()
+	return b.sheetAs(s, caller(everything), j, table)
+}
+
+func (b *bench) sheetAs(s *Service, who *auth.Principal, j *Job, table string) []map[string]string {
+	b.t.Helper()
 	var out []map[string]string
 	i := slices.IndexFunc(Tables(), func(t Table) bool { return t.Name == table })
 	columns := Tables()[i].Columns
@@ -37,7 +44,7 @@ func (b *bench) sheetOf(s *Service, j *Job, table string) []map[string]string {
 		if f.Table != table {
 			continue
 		}
-		data := b.content(s, caller(everything), j, f.Name)
+		data := b.content(s, who, j, f.Name)
 		var rows []map[string]string
 		if strings.HasSuffix(f.Name, ".csv") {
 			lines, err := csv.NewReader(bytes.NewReader(data)).ReadAll()
@@ -263,7 +270,7 @@ func TestEmptyingRow(t *testing.T) {
 	}
 	u, _ := policy.Default().For(nil, drain.Drain{}).Balance.ReadingU(drain.Entry{Measured: drain.Measure{Known: true, Volume: drain.MLInt(40)}, Vessel: drain.GraduatedCylinder})
 	want := map[string]string{
-		"observation_id": "o", "patient_id": "p", "drain_id": "d", "placement_id": "u", "drain_label": "Drain 1", "ward_id": "", "compartment": "wound", "place_id": "", "shift": "day", "zone": "UTC", "post_op_day": "1", "site": "", "side": "", "status": "final",
+		"observation_id": "o", "patient_id": "p", "drain_id": "d", "placement_id": "u", "drain_label": "Drain 1", "ward_id": "", "compartment": "wound", "place_id": "", "shift": "day", "zone": "UTC", "post_op_day": "1", "post_op_from": "placement", "site": "", "side": "", "status": "final",
 		"effective_at": "2026-11-25T09:00:00Z", "recorded_at": v.At.Format(time.RFC3339Nano), "day": "2026-11-25",
 		"measured_ml": "40.5", "instilled_ml": "10", "net_ml": "30.5", "absent_reason": "", "estimated": "false", "standard_uncertainty_ml": float(u, true).csv(Decimal),
 		"interval_start": "2026-11-25T06:00:00Z", "interval_hours": "3", "rate_ml_per_h": "10.166667", "vessel": "graduated-cylinder", "appearance": "serosanguineous", "appearance_rank": "1",
@@ -504,5 +511,147 @@ func TestWardOfThen(t *testing.T) {
 	}
 	if d := cmp.Diff([]string{"before w1", "then w2"}, got); d != "" {
 		t.Error(d)
+	}
+}
+
+// The days count from the Encounter in which the drain was placed, by the ward's
+// clock: on 25 October 2026 Berlin had 25 hours, and the ward's day begins at 07:00.
+func TestPostOpDay(t *testing.T) {
+	const encounter = `{"resourceType":"Encounter","id":%q,"status":%q,"class":{"code":"IMP"},"subject":{"reference":"Patient/p"},"period":{"start":%q%s}}`
+	in := func(id, status, start, more string) string { return fmt.Sprintf(encounter, id, status, start, more) }
+	placed := strings.Replace(placedText, "2026-11-25T06:00:00Z", "2026-10-25T10:00:00+01:00", 1)
+	p, err := policy.Parse([]byte("calendar:\n  zone: Europe/Berlin\n...\n"), "policy.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, test := range map[string]struct {
+		placed     string
+		encounters []string
+		scope      string
+		want       string
+	}{
+		"admitted before the day began":     {placed, []string{in("e", "in-progress", "2026-10-24T06:30:00+02:00", "")}, everything, "3 encounter"},
+		"admitted after it began":           {placed, []string{in("e", "in-progress", "2026-10-24T07:00:00+02:00", "")}, everything, "2 encounter"},
+		"discharged since":                  {placed, []string{in("e", "finished", "2026-10-24T07:00:00+02:00", `,"end":"2026-10-27T10:00:00+01:00"`)}, everything, "2 encounter"},
+		"of two, the later":                 {placed, []string{in("e", "in-progress", "2026-10-20T07:00:00+02:00", ""), in("f", "in-progress", "2026-10-25T07:00:00+01:00", "")}, everything, "1 encounter"},
+		"an earlier Encounter was over":     {placed, []string{in("e", "finished", "2026-10-20T07:00:00+02:00", `,"end":"2026-10-23T10:00:00+02:00"`)}, everything, "1 placement"},
+		"admitted only after the placement": {placed, []string{in("e", "in-progress", "2026-10-26T06:00:00+01:00", "")}, everything, "1 placement"},
+		"planned only":                      {placed, []string{in("e", "planned", "2026-10-24T07:00:00+02:00", "")}, everything, "1 placement"},
+		"an Encounter without a start":      {placed, []string{`{"resourceType":"Encounter","id":"e","status":"in-progress","class":{"code":"IMP"},"subject":{"reference":"Patient/p"}}`}, everything, "1 placement"},
+		"no Encounter":                      {placed, nil, everything, "1 placement"},
+		"no right to Encounters":            {placed, []string{in("e", "in-progress", "2026-10-24T07:00:00+02:00", "")}, "system/Observation.rs system/Device.rs system/DeviceUseStatement.rs system/DetectedIssue.rs", "1 placement"},
+		"a placement without a start":       {strings.Replace(placed, `,"timingPeriod":{"start":"2026-10-25T10:00:00+01:00"}`, "", 1), []string{in("e", "in-progress", "2026-10-24T07:00:00+02:00", "")}, everything, "2 encounter"},
+		"neither":                           {strings.Replace(placed, `,"timingPeriod":{"start":"2026-10-25T10:00:00+01:00"}`, "", 1), nil, everything, " "},
+	} {
+		t.Run(name, func(t *testing.T) {
+			b := newBench(t)
+			b.put(fmt.Sprintf(deviceText, "Drain 1"))
+			b.put(test.placed)
+			for _, e := range test.encounters {
+				b.put(e)
+			}
+			b.put(emptied("o", "2026-10-26T07:30:00+01:00", "10", ""))
+			s, who := b.service(func(o *Options) {
+				o.Settings = func(_ context.Context, d drain.Drain, _ []drain.Placement) (policy.Settings, error) {
+					return p.For(nil, d), nil
+				}
+			}), caller(test.scope)
+			j := b.export(s, who, b.request(OfSystem, "", "_outputFormat=csv"))
+			rows := b.sheetAs(s, who, j, "emptying")
+			if len(rows) != 1 || rows[0]["post_op_day"]+" "+rows[0]["post_op_from"] != test.want {
+				t.Errorf("emptying: %v, want %s", rows, test.want)
+			}
+			for _, row := range b.sheetAs(s, who, j, "drain-day") {
+				if row["day"] == "2026-10-26" && row["post_op_day"]+" "+row["post_op_from"] != test.want {
+					t.Errorf("drain-day: %v, want %s", row, test.want)
+				}
+			}
+		})
+	}
+}
+
+// Files by month hold the rows of the whole tables, each in the month of its
+// day: that of the ward, which begins at 07:00 in Berlin, where November begins
+// at 23:00 UTC.
+func TestTablesByMonth(t *testing.T) {
+	b := newBench(t)
+	b.hospital(4, 3)
+	b.put(fmt.Sprintf(deviceText, "Drain 1"))
+	b.put(strings.Replace(placedText, "2026-11-25T06:00:00Z", "2026-09-30T10:00:00Z", 1))
+	b.put(`{"resourceType":"DeviceUseStatement","id":"nobody-said","status":"completed","subject":{"reference":"Patient/p"},"device":{"reference":"Device/d"}}`)
+	b.put(emptied("october", "2026-11-01T06:59:59+01:00", "10", ""))
+	b.put(emptied("november", "2026-11-01T07:00:00+01:00", "20", ""))
+	b.put(emptied("september", "2026-10-01T06:30:00+02:00", "30", ""))
+	p, err := policy.Parse([]byte("calendar:\n  zone: Europe/Berlin\n...\n"), "policy.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, who := b.service(func(o *Options) {
+		o.FileRows = 60 // each month in several files
+		o.Settings = func(_ context.Context, d drain.Drain, _ []drain.Placement) (policy.Settings, error) {
+			return p.For(nil, d), nil
+		}
+	}), caller(everything)
+	months := func(j *Job) map[string]string { // of each emptying
+		out := map[string]string{}
+		for _, f := range j.Files {
+			if f.Table == "emptying" {
+				for _, row := range b.sheetOf(s, &Job{ID: j.ID, Files: []File{f}}, "emptying") {
+					out[row["observation_id"]] = f.Month
+					if f.Month != row["day"][:7] {
+						t.Errorf("%s: a row of %s", f.Name, row["day"])
+					}
+				}
+			}
+		}
+		return out
+	}
+	for _, format := range []string{"csv", "parquet"} {
+		whole := b.export(s, who, b.request(OfSystem, "", "_outputFormat="+format))
+		b.clock.mu.Lock()
+		b.clock.now = whole.Time.Add(-time.Millisecond) // the same transactionTime
+		b.clock.mu.Unlock()
+		parts := b.export(s, who, b.request(OfSystem, "", "_partition=month&_outputFormat="+format))
+		if whole.Phase != Complete || parts.Phase != Complete {
+			t.Fatal(whole.Error, parts.Error)
+		}
+		rows := func(j *Job, table string) (out []string) {
+			for _, row := range b.sheetOf(s, j, table) {
+				out = append(out, fmt.Sprint(row))
+			}
+			slices.Sort(out)
+			return out
+		}
+		for _, table := range Tables() {
+			if d := cmp.Diff(rows(whole, table.Name), rows(parts, table.Name)); d != "" {
+				t.Errorf("%s: %s", table.Name, d)
+			}
+			if table.Name != "changed" && !slices.ContainsFunc(parts.Files, func(f File) bool { return f.Table == table.Name }) {
+				t.Errorf("%s has no file, and so no columns", table.Name)
+			}
+		}
+		got := months(parts)
+		for id, month := range map[string]string{"september": "2026-09", "october": "2026-10", "november": "2026-11"} {
+			if got[id] != month {
+				t.Errorf("%s of %s lies in %q", id, month, got[id])
+			}
+		}
+		several, none := map[string]int{}, false
+		for _, f := range parts.Files {
+			several[f.Table+f.Month]++
+			none = none || f.Table == "placement" && f.Month == "" && f.Count == 1
+		}
+		if several["emptying2026-11"] < 2 || !none {
+			t.Errorf("files: %v; the placement without a time is alone in one: %v", several, none)
+		}
+		for _, f := range whole.Files {
+			if f.Month != "" {
+				t.Errorf("%s is of a month, and nobody asked", f.Name)
+			}
+		}
+		left, err := filepath.Glob(filepath.Join(s.Dir, "*", "*", "*.rows"))
+		if err != nil || len(left) > 0 {
+			t.Errorf("left over: %v %v", left, err)
+		}
 	}
 }

@@ -1,8 +1,10 @@
 package bulk
 
 import (
+	"cmp"
 	"context"
 	"errors"
+	"path/filepath"
 	"slices"
 	"time"
 
@@ -49,7 +51,7 @@ func (o *overlay) advance(ctx context.Context) error {
 }
 
 func (o *overlay) add(ctx context.Context, v store.Version) error {
-	if _, known := o.facts[v.Key]; known || !slices.Contains(TableTypes(), v.Type) {
+	if _, known := o.facts[v.Key]; known || v.Type != "Encounter" && !slices.Contains(TableTypes(), v.Type) {
 		return nil
 	}
 	var f store.Facts
@@ -76,6 +78,8 @@ func (o *overlay) add(ctx context.Context, v store.Version) error {
 		id = f.Placement.Drain
 	case f.Concern != nil:
 		id = f.Concern.Drain
+	case f.Stay != nil:
+		id = ofPatient(f.Stay.Patient)
 	}
 	if id != "" {
 		o.of[id] = append(o.of[id], v.Key)
@@ -276,7 +280,7 @@ func (t *tabulator) drain(ctx context.Context, v store.Version) error {
 	if err != nil || f.Drain == nil {
 		return err
 	}
-	c := course{drain: *f.Drain, now: t.job.Time, recorded: map[string]time.Time{}}
+	c := course{drain: *f.Drain, now: t.job.Time, recorded: map[string]time.Time{}, admissions: t.mayAll("Encounter")}
 	id := c.drain.ID
 	if c.placements, err = t.Store.Placements(ctx, id); err != nil {
 		return err
@@ -318,6 +322,14 @@ func (t *tabulator) drain(ctx context.Context, v store.Version) error {
 		return err
 	}
 	return t.rows(ctx, &c)
+}
+
+// mayAll reports whether the caller may read every resource of the type. The
+// tables rest on TableTypes; what else they tell needs its own right.
+func (t *tabulator) mayAll(typ string) bool {
+	whole := Right
+	whole.Whole = true
+	return t.job.Owner.principal().May([]string{typ}, whole) == nil
 }
 
 // compartment is what the code of an entry says of a drain that does not say
@@ -402,43 +414,84 @@ type sheet[R any] struct {
 	out   tableWriter
 	file  File
 	cells []cell
+	spool *spool // where the files are by month
 }
 
-// begin opens the next file.
-func (s *sheet[R]) begin() (err error) {
+// begin opens the next file: of a month, where they are by month.
+func (s *sheet[R]) begin(month string) (err error) {
+	base := s.spec.name
+	if s.byMonth() {
+		base += "-" + cmp.Or(month, "none")
+	}
 	f := s.r.job.Request.Format
 	ending := ".csv"
 	if f == Parquet {
 		ending = ".parquet"
 	}
-	s.file = File{Role: Output, Type: "Observation", Table: s.spec.name, Name: s.r.job.name(s.spec.name, ending), Term: s.r.job.Fence}
+	s.file = File{Role: Output, Type: "Observation", Table: s.spec.name, Month: month, Name: s.r.job.name(base, ending), Term: s.r.job.Fence}
 	s.out, err = createTable(s.r.path(s.r.job.ID, s.file), s.spec.table(), f)
 	return err
 }
 
+func (s *sheet[R]) byMonth() bool { return s.r.job.Request.ByMonth && s.spec.day != nil }
+
 // ensure makes a file with the columns alone when there is no row at all.
 func (s *sheet[R]) ensure() error {
-	if s.out != nil || slices.ContainsFunc(s.r.job.Files, func(f File) bool { return f.Table == s.spec.name }) {
+	if s.out != nil || s.spool != nil || slices.ContainsFunc(s.r.job.Files, func(f File) bool { return f.Table == s.spec.name }) {
 		return nil
 	}
-	return s.begin()
+	return s.begin("")
 }
 
-// held is how many rows the file has that is being written.
+// held is how many rows the files have that are being written.
 func (s *sheet[R]) held() int64 { return s.file.Count }
 
-func (s *sheet[R]) row(row R) error {
+func (s *sheet[R]) row(row R) (err error) {
+	s.cells = s.spec.cells(row, s.cells)
+	if s.byMonth() {
+		if s.spool == nil {
+			if s.spool, err = newSpool(filepath.Join(filepath.Dir(s.r.path(s.r.job.ID, File{Term: s.r.job.Fence})), s.spec.name+".rows")); err != nil {
+				return err
+			}
+		}
+		s.file.Count++
+		day := s.spec.day(row)
+		return s.spool.add(day[:min(len(day), len("2006-01"))], s.cells)
+	}
 	if s.out == nil {
-		if err := s.begin(); err != nil {
+		if err := s.begin(""); err != nil {
 			return err
 		}
 	}
-	s.cells = s.spec.cells(row, s.cells)
+	return s.write(s.cells)
+}
+
+func (s *sheet[R]) write(cells []cell) error {
 	s.file.Count++
-	return s.out.write(s.cells)
+	return s.out.write(cells)
 }
 
 func (s *sheet[R]) close() error {
+	if s.spool == nil {
+		return s.finish()
+	}
+	for _, month := range s.spool.months() {
+		if err := s.begin(month); err != nil {
+			return err
+		}
+		if err := s.spool.each(month, s.cells, s.write); err != nil {
+			return err
+		}
+		if err := s.finish(); err != nil {
+			return err
+		}
+	}
+	err := s.spool.remove()
+	s.spool = nil
+	return writing(err)
+}
+
+func (s *sheet[R]) finish() error {
 	if s.out == nil {
 		return nil
 	}
@@ -458,5 +511,9 @@ func (s *sheet[R]) abandon() {
 	if s.out != nil {
 		s.out.abandon()
 		s.out = nil
+	}
+	if s.spool != nil {
+		_ = s.spool.remove() // else with the next start of the job
+		s.spool = nil
 	}
 }

@@ -53,6 +53,10 @@ func (t *tabulator) wardsOf(ctx context.Context, c *course, v store.Version) (wa
 		if err != nil {
 			return w, err
 		}
+		if err := t.over.advance(ctx); err != nil {
+			return w, err
+		}
+		stays = asOf(&t.over, "Encounter", ofPatient(p), stays, func(s drain.Stay) string { return s.ID }, func(f store.Facts) *drain.Stay { return f.Stay })
 		for i := range stays {
 			if stays[i].Moves, err = t.moves(ctx, store.Key{Type: "Encounter", ID: stays[i].ID}); err != nil {
 				return w, err

@@ -22,24 +22,13 @@ type Whereabouts struct {
 // one that began last holds. The rule answers for the past where the stays and
 // the drain have their moves, so that a transfer never rewrites what was before.
 func Where(d Drain, placed time.Time, stays []Stay, t time.Time) Whereabouts {
-	var here *Stay
-	home := false
-	for i := range stays {
-		s := &stays[i]
-		switch {
-		case s.Start.After(t):
-		case s.Open, s.Finished && s.End.After(t):
-			if here == nil || cmp.Or(here.Start.Compare(s.Start), cmp.Compare(s.ID, here.ID)) < 0 {
-				here = s
-			}
-		case s.Finished && (s.End.IsZero() || s.End.After(placed)):
-			home = true
-		}
-	}
+	here := During(stays, t)
 	place := moved(d.Moves, t, d.Ward)
 	if here == nil {
-		if home {
-			return Whereabouts{Home: true}
+		for _, s := range stays {
+			if s.Finished && !s.Start.After(t) && (s.End.IsZero() || s.End.After(placed)) {
+				return Whereabouts{Home: true}
+			}
 		}
 		return Whereabouts{Place: place}
 	}
@@ -48,6 +37,22 @@ func Where(d Drain, placed time.Time, stays []Stay, t time.Time) Whereabouts {
 		last = here.Places[n-1]
 	}
 	return Whereabouts{Place: cmp.Or(moved(here.Moves, t, last), place)}
+}
+
+// During is the stay that the patient is in at t: of several, the one that began
+// last. It is nil without one.
+func During(stays []Stay, t time.Time) *Stay {
+	var here *Stay
+	for i := range stays {
+		s := &stays[i]
+		if s.Start.After(t) || !s.Open && !(s.Finished && s.End.After(t)) {
+			continue
+		}
+		if here == nil || cmp.Or(here.Start.Compare(s.Start), cmp.Compare(s.ID, here.ID)) < 0 {
+			here = s
+		}
+	}
+	return here
 }
 
 // moved is the place of the last move at or before t; the first one's before it.

@@ -105,7 +105,8 @@ func (s *service) export(dir string, formats ...string) (paths map[string]map[st
 	jobs := map[string]string{}
 	at, release := s.hold()
 	for _, f := range formats {
-		status, h, b := s.do(http.MethodGet, "$export?_outputFormat="+f, nil, "Prefer", "respond-async")
+		name, layout, _ := strings.Cut(f, " ")
+		status, h, b := s.do(http.MethodGet, "$export?_outputFormat="+name+layout, nil, "Prefer", "respond-async")
 		if status != http.StatusAccepted {
 			s.t.Fatalf("$export: %d %s", status, b)
 		}
@@ -116,8 +117,9 @@ func (s *service) export(dir string, formats ...string) (paths map[string]map[st
 		var manifest struct {
 			TransactionTime time.Time
 			Output, Error   []struct {
-				URL   string
-				Count int
+				URL       string
+				Count     int
+				Extension struct{ Table, Month string }
 			}
 		}
 		for {
@@ -140,6 +142,16 @@ func (s *service) export(dir string, formats ...string) (paths map[string]map[st
 		paths[f] = map[string][]string{}
 		for _, o := range manifest.Output {
 			path := filepath.Join(dir, filepath.Base(o.URL))
+			if strings.Contains(f, " ") { // by month
+				folder := filepath.Join(dir, o.Extension.Table)
+				if o.Extension.Table != "patient" {
+					folder = filepath.Join(folder, "month="+cmp.Or(o.Extension.Month, "__HIVE_DEFAULT_PARTITION__"))
+				}
+				if err := os.MkdirAll(folder, 0o700); err != nil {
+					s.t.Fatal(err)
+				}
+				path = filepath.Join(folder, filepath.Base(o.URL))
+			}
 			if err := os.WriteFile(path, s.want(http.StatusOK, http.MethodGet, o.URL, nil), 0o600); err != nil {
 				s.t.Fatal(err)
 			}
@@ -243,6 +255,48 @@ func TestTables(t *testing.T) {
 	w.againstDrainOutput(s)
 	w.againstFluidBalance(s)
 	w.againstResources(s)
+}
+
+// TestTablesByMonth reads the layout by month with DuckDB: the same rows, each
+// under the month of its ward's day, in both formats.
+func TestTablesByMonth(t *testing.T) {
+	zone, err := time.LoadLocation("Europe/Berlin")
+	if err != nil {
+		t.Fatal(err)
+	}
+	end := time.Date(2026, 4, 2, 12, 0, 0, 0, time.UTC)
+	s := serve(t, end, "calendar:\n  zone: Europe/Berlin\n", nil)
+	s.hospital(sim.Options{Seed: 7, Patients: 12, Days: 4, End: end, Zone: zone})
+	dir, flat := t.TempDir(), t.TempDir()
+	parquet, csv := filepath.Join(dir, "parquet"), filepath.Join(dir, "csv")
+	whole, _ := s.export(flat, "parquet")
+	s.export(parquet, "parquet &_partition=month")
+	s.export(csv, "csv &_partition=month")
+	db, err := sql.Open("duckdb", "?autoinstall_known_extensions=false&autoload_known_extensions=false")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer db.Close()
+	w := &warehouse{t, db}
+	for table, day := range map[string]string{"emptying": "day", "drain-day": "day", "site-assessment": "day", "intake-output": "day", "placement": "timezone('Europe/Berlin', placed_at) - INTERVAL 7 HOUR", "concern": "timezone('Europe/Berlin', opened_at) - INTERVAL 7 HOUR"} {
+		months := "read_parquet(" + quoted(filepath.Join(parquet, table, "*", "*.parquet")) + ", hive_partitioning = true, hive_types = {'month': VARCHAR})"
+		one := "read_parquet(" + pathList(whole["parquet"][table]) + ")"
+		w.none(table+" in another month", "SELECT * FROM "+months+" WHERE month IS DISTINCT FROM strftime("+day+", '%Y-%m')")
+		if table != "drain-day" && table != "placement" { // those go on with the clock
+			w.none(table+" lacks a row", "(FROM "+one+") EXCEPT ALL (SELECT * EXCLUDE (month) FROM "+months+")")
+			w.none(table+" has another row", "(SELECT * EXCLUDE (month) FROM "+months+") EXCEPT ALL (FROM "+one+")")
+		}
+		n := w.number("SELECT count(*) FROM " + months)
+		if n == 0 || n != w.number("SELECT count(*) FROM "+one) || n != w.number("SELECT count(*) FROM read_csv("+quoted(filepath.Join(csv, table, "*", "*.csv"))+", hive_partitioning = true, all_varchar = true)") {
+			t.Errorf("%s has %d rows", table, n)
+		}
+		if table == "emptying" && w.number("SELECT count(DISTINCT month) FROM "+months) != 2 {
+			t.Error("not two months of emptyings: the test shows little")
+		}
+	}
+	if w.number("SELECT count(*) FROM "+quoted(filepath.Join(parquet, "patient", "*.parquet"))) == 0 {
+		t.Error("no patient")
+	}
 }
 
 // described: DuckDB sees the columns of the dictionary, in its order, with its
