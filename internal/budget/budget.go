@@ -1,7 +1,7 @@
-// Package budget owns what one request may cost. The context carries it; who
-// reads rows, parses JSON or keeps an answer charges it there, so that there is
-// one account whatever way a request takes. Work without a budget, such as an
-// export's or the sweep's, is free.
+// Package budget owns what one request may cost. The context carries the budget.
+// Code that reads rows, parses JSON or keeps an answer charges it, so that each
+// request has one account whatever path it takes. Work without a budget, such as
+// an export or the sweep, is not limited.
 package budget
 
 import (
@@ -13,19 +13,19 @@ import (
 	"tidemark/internal/fhirjson"
 )
 
-// Cost is what was spent, or may be.
+// Cost is an amount spent, or the limit on it.
 type Cost struct {
-	Rows   int64 // of the store, read into memory
+	Rows   int64 // rows of the store read into memory
 	Values int64 // JSON values parsed, and search values compared
-	Bytes  int64 // of resources, held for the answer
+	Bytes  int64 // bytes of resources kept for the answer
 }
 
-// Request is what one request may cost: OURS, chosen so that on one core of 2.3
-// GHz none takes much more than a second, nor more than some 64 MB, since an
-// answer stands in memory up to four times.
+// Request is the limit for one request. OURS: on one core of 2.3 GHz no request
+// takes much more than a second, or more than about 64 MB, since memory holds up
+// to four copies of an answer.
 var Request = Cost{Rows: 100_000, Values: 600_000, Bytes: 16 << 20}
 
-// Times is so many times the cost.
+// Times multiplies the cost.
 func (c Cost) Times(n int) Cost {
 	return Cost{c.Rows * int64(n), c.Values * int64(n), c.Bytes * int64(n)}
 }
@@ -39,7 +39,7 @@ type Budget struct {
 
 type key struct{}
 
-// With gives a context with an account of its own.
+// With returns a context with its own account.
 func With(ctx context.Context, most Cost) (context.Context, *Budget) {
 	b := &Budget{most: most}
 	return context.WithValue(ctx, key{}, b), b
@@ -50,12 +50,12 @@ func of(ctx context.Context) *Budget {
 	return b
 }
 
-// Spent is what was charged so far.
+// Spent returns what has been charged so far.
 func (b *Budget) Spent() Cost { return Cost{b.rows.Load(), b.values.Load(), b.bytes.Load()} }
 
-// Beside marks the work of a context as such that must not delay charting, so
-// that the store gives it connections of its own. A context without a budget gets one
-// without limits.
+// Beside marks the work of a context as background work that must not delay
+// charting; the store runs it on separate connections. A context without a budget
+// gets an unlimited one.
 func Beside(ctx context.Context) context.Context {
 	b := of(ctx)
 	if b == nil {
@@ -71,8 +71,8 @@ func IsBeside(ctx context.Context) bool {
 	return b != nil && b.beside.Load()
 }
 
-// spend adds to an account, which is over by one step at most: where it is over
-// already, nothing is added.
+// spend adds to an account unless it is already over its limit, so an account
+// exceeds its limit by one step at most.
 func spend(account *atomic.Int64, n int, most int64) bool {
 	return account.Load() <= most && account.Add(int64(n)) <= most
 }
@@ -81,7 +81,7 @@ func spend(account *atomic.Int64, n int, most int64) bool {
 func Rows(ctx context.Context, n int) error {
 	b := of(ctx)
 	if b != nil && b.beside.Load() {
-		runtime.Gosched() // charting, which waits for a processor, goes first
+		runtime.Gosched() // let charting that waits for a processor go first
 	}
 	if b == nil || spend(&b.rows, n, b.most.Rows) {
 		return nil
@@ -111,7 +111,7 @@ func Bytes(ctx context.Context, n int) error {
 	return fault.New(fault.TooLarge, "too-costly", "The answer would hold more than %d MiB of resources; ask for smaller pages, fewer _include, or in several requests.", b.most.Bytes>>20)
 }
 
-// Parse parses a resource of the store at the request's expense.
+// Parse parses a stored resource and charges the request for it.
 func Parse(ctx context.Context, data []byte) (*fhirjson.Node, error) {
 	b := of(ctx)
 	if b == nil {

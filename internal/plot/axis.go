@@ -22,9 +22,9 @@ type timeTick struct {
 	Strong bool   // a midnight
 }
 
-// timeTicks marks the midnights of the zone, and hours where the span is short,
-// with at most so many labels. A midnight that the clock skips is marked where
-// the zone's next moment is.
+// timeTicks marks the midnights of the zone, and hours if the span is short, with
+// a limited number of labels. Where the clock skips midnight, it marks the first
+// moment after the gap.
 func timeTicks(from, to time.Time, zone *time.Location, labels int) (ticks []timeTick) {
 	labels = max(labels, 2)
 	from, to = from.In(zone), to.In(zone)
@@ -91,8 +91,8 @@ func timeTicks(from, to time.Time, zone *time.Location, labels int) (ticks []tim
 	}
 }
 
-// clockChanges are the dates on which the zone's clock was changed, of which no
-// more than three are named.
+// clockChanges lists the dates of clock changes in the zone; it names three at
+// most.
 func clockChanges(from, to time.Time, zone *time.Location) (dates []string) {
 	at := from.In(zone)
 	for range 8 {
@@ -150,8 +150,8 @@ func number(v float64, decimals int) string {
 	return strings.Replace(s, "-", "−", 1)
 }
 
-// reading writes a figure for reading, as the ward page does: whole from 10 on,
-// else one decimal, halves away from zero.
+// reading formats a figure as the ward page does: whole from 10 up, otherwise with
+// one decimal, halves rounded away from zero.
 func reading(v float64) string {
 	if math.Abs(v) >= 10 {
 		return number(math.Round(v), 0)
@@ -159,9 +159,9 @@ func reading(v float64) string {
 	return strings.TrimSuffix(number(math.Round(v*10)/10, 1), ".0")
 }
 
-// ceiling is how high an axis has to reach. One or two figures that stand far
-// above all others would flatten these: they are drawn as high as the axis goes,
-// with a break, and their figures are written. Three times the next is ours.
+// ceiling returns how high an axis reaches. One or two figures far above all
+// others would flatten the rest, so they are drawn to the top of the axis with a
+// break and their figure in text. The factor of three over the next is ours.
 func ceiling(values []float64) (top float64, clipped bool) {
 	sorted := slices.Clone(values)
 	slices.SortFunc(sorted, func(a, b float64) int { return cmp.Compare(b, a) })

@@ -30,8 +30,8 @@ type point struct{ X, Y float64 }
 
 type rectangle struct{ Min, Max point }
 
-// path is a list of lines, each from where its points begin; a circle is one of
-// its own.
+// path is a list of lines; each starts at its first point. A circle is a path
+// of its own.
 type path []part
 
 type part struct {
@@ -60,8 +60,8 @@ type lineStyle struct {
 	Dashes []float64
 }
 
-// The two fonts. Liberation Sans has the measures of the common sans-serif
-// fonts, so that what was measured here fits where another of them is used.
+// The two fonts. Liberation Sans has the metrics of the common sans-serif fonts,
+// so text measured here also fits when a viewer uses one of those.
 var regular, bold = sync.OnceValue(func() *sfnt.Font { return parsed(liberationsansregular.TTF) }),
 	sync.OnceValue(func() *sfnt.Font { return parsed(liberationsansbold.TTF) })
 
@@ -73,7 +73,7 @@ func parsed(ttf []byte) *sfnt.Font {
 	return f
 }
 
-// face is a kind of lettering.
+// face is a font face.
 type face struct {
 	size float64
 	bold bool
@@ -86,7 +86,7 @@ func (f face) font() *sfnt.Font {
 	return regular()
 }
 
-// width is how wide a text stands, with the kerning of the font.
+// width returns the width of a text, including kerning.
 func (f face) width(s string) float64 {
 	var buf sfnt.Buffer
 	fnt := f.font()
@@ -153,8 +153,8 @@ func (c *svgCanvas) stroke(p path, s lineStyle) {
 	fmt.Fprintf(&c.out, "<path d=\"%s\" fill=\"none\" stroke=\"%s\" stroke-width=\"%s\"%s/>\n", c.d(p), hex(s.Color), num(s.Width), dashes)
 }
 
-// text holds a text to the width for which the page was laid out, since a viewer
-// that has none of the fonts may use a wider one.
+// text fixes the width of a text to what the layout assumed, because a viewer
+// without these fonts may use a wider one.
 func (c *svgCanvas) text(x, baseline float64, f face, s string) {
 	weight := ""
 	if f.bold {
@@ -164,14 +164,14 @@ func (c *svgCanvas) text(x, baseline float64, f face, s string) {
 		num(x), num(c.height-baseline), num(f.size), weight, num(f.width(s)), escape(s))
 }
 
-// num writes a length to a hundredth of a point, which is finer than print.
+// num writes a length to a hundredth of a point, finer than print resolves.
 func num(v float64) string {
 	return strconv.FormatFloat(math.Round(v*100)/100+0, 'f', -1, 64)
 }
 
 func hex(c color.Gray) string { return fmt.Sprintf("#%02x%02x%02x", c.Y, c.Y, c.Y) }
 
-// pngCanvas draws dots.
+// pngCanvas draws pixels.
 type pngCanvas struct {
 	*gg.Context
 	height, scale float64 // height in points, dots a point

@@ -17,7 +17,7 @@ import (
 // Course is what the picture shows of one drain.
 type Course struct {
 	Title, Subtitle string
-	Bed, Patient    string         // whose drain it is; "" where not known or not to be told
+	Bed, Patient    string         // "" if unknown or not to be shown
 	Zone            *time.Location // the ward's; nil is UTC
 	Placed, Removed time.Time      // zero: not known, still in place
 	Now             time.Time      // the instant for which the picture is drawn
@@ -78,8 +78,8 @@ func PNG(c Course, dpi int) ([]byte, error) {
 	return out.Bytes(), nil
 }
 
-// prepared gives the course in the order in which it is drawn, with the
-// defaults filled in. It leaves the caller's slices as they are.
+// prepared returns the course in drawing order with defaults filled in. It does
+// not change the caller's slices.
 func (c Course) prepared() (Course, error) {
 	if c.Width == 0 {
 		c.Width = A5Width
@@ -115,7 +115,7 @@ func (c Course) prepared() (Course, error) {
 	return c, nil
 }
 
-// looks are the entries that say what the fluid looks like.
+// looks returns the entries that describe the fluid.
 func (c Course) looks() (looks []drain.Entry) {
 	for _, e := range c.Entries {
 		if e.Appearance != "" {
@@ -125,18 +125,18 @@ func (c Course) looks() (looks []drain.Entry) {
 	return looks
 }
 
-// empty reports that there is nothing to put on a time axis.
+// empty reports whether there is nothing to put on a time axis.
 func (c Course) empty() bool {
 	return len(c.Intervals) == 0 && len(c.Entries) == 0 && len(c.Concerns) == 0
 }
 
-// out reports that the drain was not in place on a day, so that no reading is
+// out reports whether the drain was not in place on a day, so that no reading is
 // missing.
 func (c Course) out(d balance.Total) bool {
 	return d.N == 0 && d.InPlace == 0 && !(c.Placed.IsZero() && c.Removed.IsZero())
 }
 
-// span is the stretch of time that holds all there is to draw.
+// span returns the period that covers everything drawn.
 func (c Course) span() (from, to time.Time) {
 	add := func(t time.Time) {
 		if t.IsZero() {
@@ -171,8 +171,8 @@ func (c Course) span() (from, to time.Time) {
 	return from, to
 }
 
-// drawable bounds a figure to what an axis can carry and tells NaN apart. No
-// real figure comes near the bound, but a slip of the keyboard may.
+// drawable limits a figure to what an axis can show, and reports NaN. No real
+// figure comes near the limit, but a typing error may.
 func drawable(v float64) (float64, bool) {
 	const bound = 1e7
 	return min(max(v, -bound), bound), !math.IsNaN(v)

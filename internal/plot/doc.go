@@ -2,8 +2,8 @@
 // emptyings, the daily totals with their uncertainty, the trend, the look of the
 // fluid, suction and findings over one time axis, as SVG and as PNG.
 //
-// It draws what other packages worked out and works out nothing itself; it knows
-// no store and no clock, and the same course gives the same bytes. Everything is
-// told by shape, pattern or words and nothing by colour: the picture is black and
-// grey throughout, so that a print or a photocopy at A5 says as much as a screen.
+// It draws what other packages have calculated and calculates nothing itself. It
+// uses no store and no clock, and the same course gives the same bytes. Shapes,
+// patterns and words carry all meaning, never colour: the picture is black and
+// grey, so a print or a photocopy at A5 shows as much as a screen.
 package plot

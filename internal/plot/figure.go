@@ -59,8 +59,8 @@ func render(on canvas, c Course) {
 		trend = textFace.wrap(words, f.right-f.left+nameWidth, 2)
 	}
 	fixed += trendLine * float64(len(trend))
-	// What does not fit at a legible size is left out, from the least to the most
-	// needed: rows of concerns are gathered into one, then lines of the key go.
+	// Whatever does not fit at a legible size is left out, the least needed first:
+	// rows of concerns are merged into one, then lines of the key are dropped.
 	room := func() float64 {
 		return f.y - bottom - fixed - rowHeight*float64(len(rows)) - keyLine*float64(len(key))
 	}
@@ -96,7 +96,7 @@ func (f *figure) heading() {
 	}
 	f.y -= titleFace.size
 	drawn := ""
-	if !f.c.Now.IsZero() { // a sheet of paper stays as it was
+	if !f.c.Now.IsZero() { // paper does not update
 		drawn = "Drawn " + f.c.Now.In(f.c.Zone).Format("Mon 2 Jan 2006 15:04")
 		f.write(f.right, f.y, toRight, smallFace, drawn)
 	}
@@ -123,7 +123,7 @@ func (f *figure) caution() float64 {
 func (f *figure) timeAxis() {
 	f.left += nameWidth
 	f.from, f.to = f.c.span()
-	// A little air, so that the first and the last mark stand clear of the frame.
+	// A margin keeps the first and the last mark clear of the frame.
 	air := max(time.Duration((seconds(f.to)-seconds(f.from))*0.01)*time.Second, 10*time.Minute)
 	if seconds(f.to)-seconds(f.from) < 3600 {
 		air = time.Hour
@@ -132,7 +132,7 @@ func (f *figure) timeAxis() {
 	f.ticks = timeTicks(f.from, f.to, f.c.Zone, int((f.right-f.left)/58))
 }
 
-// x is where an instant stands on the page, held within the axis.
+// x returns the position of an instant on the page, clamped to the axis.
 func (f *figure) x(t time.Time) float64 {
 	from, to := seconds(f.from), seconds(f.to)
 	part := (seconds(t) - from) / (to - from)
@@ -195,7 +195,7 @@ func (f *figure) grid(p *pen, bottom, top float64) {
 	}
 }
 
-// timeLabels writes the dates under the lowest panel, and how they are meant.
+// timeLabels writes the dates under the lowest panel, with a note on how to read them.
 func (f *figure) timeLabels() {
 	end := float64(0) // right end of the last label
 	for _, t := range f.ticks {

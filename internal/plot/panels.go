@@ -67,7 +67,7 @@ func (f *figure) ratePanel() panel {
 	case len(steps) == 0:
 		s.message, s.ticks = "no rate yet: it needs a measured emptying with a known start", nil
 	}
-	// Many steps make a band, over which the trend has to lie.
+	// Many steps make a band; the trend is drawn over it.
 	dense := len(steps) > 120
 	f.rateKey(len(steps) > 0, !dense, preliminary, drawn, line, len(unmeasured) > 0, len(bare) > 0)
 	if len(beyond) > 0 {
@@ -130,7 +130,7 @@ func (f *figure) ratePanel() panel {
 	return s
 }
 
-// broken marks at the top of a column that it goes on, and writes its figure.
+// broken marks the top of a column that exceeds the axis, and writes its figure.
 func (p *pen) broken(x, y float64, figure string, r rectangle) {
 	for _, dy := range []float64{-7, -5} {
 		p.line(lineStyle{Color: white, Width: 1.6}, x-6, y+dy-1.5, x+6, y+dy+1.5)
@@ -142,7 +142,7 @@ func (p *pen) broken(x, y float64, figure string, r rectangle) {
 	p.write(at, y+2, fromLeft, smallFace, figure)
 }
 
-// explainBreak is said once for both panels.
+// explainBreak adds the explanation of the break to the key, once for both panels.
 func (f *figure) explainBreak() {
 	const words = "higher than drawn, its figure written"
 	if slices.ContainsFunc(f.key, func(k keyItem) bool { return k.words == words }) {
@@ -161,7 +161,7 @@ func (p *pen) square(x, y, r float64) {
 	p.outline(box(x-r, y-r, x+r, y+r), 0.8)
 }
 
-// fitted is the trend line over the intervals that it rests on.
+// fitted is the trend line over the intervals that it is fitted to.
 type fitted struct {
 	from, to  time.Time
 	rate0     float64
@@ -169,8 +169,8 @@ type fitted struct {
 	noVerdict bool
 }
 
-// trendLine runs over the last Trend.N rates, since a trend is that of a course
-// up to now. There is none where the readings could not show any.
+// trendLine covers the last Trend.N rates, because a trend describes the course up
+// to now. There is no line if the readings cannot show a trend.
 func (f *figure) trendLine(steps []step) (fitted, bool) {
 	r := f.c.Trend
 	if r.Slope.Pairs == 0 || !r.Decidable || r.N < 2 || len(steps) < 2 || f.c.TrendOrigin.IsZero() {
@@ -191,8 +191,8 @@ func (f *figure) trendLine(steps []step) (fitted, bool) {
 	return l, ok0 && ok1
 }
 
-// fitted draws the trend line as far as it lies above the foot of the panel, with
-// an edge that sets it off from what it crosses where asked.
+// fitted draws the part of the trend line above the foot of the panel, with an
+// outline against what it crosses if asked.
 func (p *pen) fitted(l fitted, x func(time.Time) float64, y func(float64) float64, foot float64, edge bool) {
 	x0, y0, x1, y1 := x(l.from), y(l.rate0), x(l.to), y(l.rate1)
 	switch {
@@ -308,7 +308,7 @@ func (f *figure) totalPanel() panel {
 		x0, x1 := slot(b.Total)
 		return smallFace.width(words) <= x1-x0+2
 	}
-	// All whole days alike: with their uncertainty if that fits everywhere.
+	// All whole days look alike: they show their uncertainty only if it fits on each.
 	short := slices.ContainsFunc(bars, func(b bar) bool { return b.Window.Whole && !fits(b, b.words) })
 	words := func(b bar) string {
 		if !short && fits(b, b.words) {
@@ -356,7 +356,7 @@ func (f *figure) totalPanel() panel {
 	return s
 }
 
-// bar draws a day's bar; a total of 0 is a thick line, which no reading is not.
+// bar draws a day's bar. A total of 0 is a thick line; a day without readings has none.
 func (p *pen) bar(r rectangle, preliminary bool) {
 	if r.Max.Y-r.Min.Y < 0.1 {
 		p.line(solid(2), r.Min.X, r.Min.Y, r.Max.X, r.Min.Y)
@@ -372,8 +372,8 @@ func (p *pen) bar(r rectangle, preliminary bool) {
 	p.strokes(dashed(0.8, 2.5, 1.5), r.Path())
 }
 
-// whisker draws an uncertainty; one that is at least so large ends in arrows,
-// and a lower end that was cut off at zero has none.
+// whisker draws an uncertainty. If it is a lower bound, the whisker ends in
+// arrows, except at a lower end that was cut off at zero.
 func (p *pen) whisker(x, bottom, top, half float64, atLeast, cut bool) {
 	lines := segment(nil, x, bottom, x, top)
 	for i, y := range []float64{bottom, top} {

@@ -39,8 +39,8 @@ func (f face) fit(s string, width float64) string {
 	return ""
 }
 
-// wrap breaks a text into lines of a width; a last line that is not the end of
-// the text says so.
+// wrap breaks a text into lines of a width; if the text is cut, the last line
+// shows it.
 func (f face) wrap(s string, width float64, most int) (lines []string) {
 	line := ""
 	for _, word := range strings.Fields(s) {
@@ -63,7 +63,7 @@ func (f face) wrap(s string, width float64, most int) (lines []string) {
 	return lines
 }
 
-// clean makes a text that a picture can hold: on one line and of a bounded length.
+// clean makes text safe for a picture: one line of limited length.
 func clean(s string) string {
 	const most = 400
 	s = oneLine(s)
@@ -92,7 +92,7 @@ type pen struct {
 	canvas
 }
 
-// Where a text stands to its point: the share of its width left of it.
+// Alignment of a text at its point: the share of its width to the left of it.
 const (
 	fromLeft = 0.0
 	centred  = 0.5
@@ -187,7 +187,7 @@ func (p *pen) hatch(r rectangle, k pattern) {
 }
 
 // slanted adds lines at 45° through a rectangle; slope is 1 or −1. The lines
-// hang on the page, not on the rectangle, so that neighbours match.
+// are aligned to the page, not the rectangle, so that neighbours match.
 func slanted(lines path, r rectangle, step, slope float64) path {
 	// A line is y = slope·x + c; c runs over the corners.
 	lo, hi := r.Min.Y-slope*r.Min.X, r.Min.Y-slope*r.Min.X

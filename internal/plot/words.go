@@ -10,7 +10,7 @@ import (
 	"tidemark/internal/window"
 )
 
-// look is how an appearance is shown: pattern, letters, word.
+// look is how the picture shows an appearance: pattern, letters, word.
 type look struct {
 	appearance drain.Appearance
 	pattern    pattern
@@ -44,7 +44,7 @@ func lookOf(a drain.Appearance) look {
 
 func kindWords(kind string) string { return clean(strings.ReplaceAll(kind, "-", " ")) }
 
-// whose says whose drain it is and where it lies.
+// whose names the bed and the patient, followed by the subtitle.
 func (c Course) whose() string {
 	var parts []string
 	for _, p := range []string{c.Bed, c.Patient, c.Subtitle} {
@@ -55,8 +55,8 @@ func (c Course) whose() string {
 	return strings.Join(parts, " · ")
 }
 
-// trendWords is the verdict with what it rests on and the span that it is about,
-// which may be shorter than the picture; nothing where no trend was asked for.
+// trendWords returns the trend with its basis and its period, which may be shorter
+// than the picture; nothing if no trend was requested.
 func trendWords(c Course) string {
 	r := c.Trend
 	if r.Direction == "" {
@@ -127,7 +127,7 @@ func (c Course) describe() string {
 	return oneLine(strings.Join(s, " "))
 }
 
-// A description names no more than so many days, looks or findings.
+// Limits on the days, looks and findings that a description names.
 const mostNamed = 14
 
 func (c Course) describeEmptyings(say func(string, ...any)) {
@@ -187,7 +187,7 @@ func (c Course) describeDays(say func(string, ...any)) {
 	say("%s: %s.", intro, strings.Join(words, "; "))
 }
 
-// dayText is the date of a ward's day, which a window cut at its start still has.
+// dayText returns the date of a ward's day, also of a day cut at its start by the window.
 func dayText(w window.Window, zone *time.Location) string {
 	if date, err := time.Parse(time.DateOnly, w.Label); err == nil {
 		return date.Format(dayLayout)
@@ -195,7 +195,7 @@ func dayText(w window.Window, zone *time.Location) string {
 	return w.Start.In(zone).Format(dayLayout)
 }
 
-// dayLayout is how a day is called, in the picture, in words and on the ward page.
+// dayLayout is the date format of the picture, its description and the ward page.
 const dayLayout = "Mon 2 Jan"
 
 func uText(u float64, atLeast bool) string {

@@ -6,11 +6,10 @@ import (
 	"tidemark/internal/fault"
 )
 
-// ParseCommon reads the parameters of one search over several types, of which
-// there is at least one, into a query for each, in the order of types. R4 lets
-// such a search use only what all its types have: a parameter or sort key that
-// some have and others lack, or that is of another kind there, is refused. The
-// Control holds for all of them.
+// ParseCommon reads the parameters of one search over at least one type into a
+// query for each type, in the order of types. In R4 such a search may use only
+// what all its types share: it refuses a parameter or sort key that some types
+// lack or that differs in kind. The Control applies to all of them.
 func ParseCommon(types []string, params []Pair, opts ParseOptions) ([]Query, Control, error) {
 	var faults fault.List
 	for _, pair := range params {
@@ -44,9 +43,8 @@ func ParseCommon(types []string, params []Pair, opts ParseOptions) ([]Query, Con
 	return queries, c, nil
 }
 
-// common notes a fault when some of the types have the parameter and others
-// have not, or have another of its name. One that none has is left to
-// ParseQuery.
+// common adds a fault if only some of the types have the parameter, or if it
+// differs between them. ParseQuery deals with one that no type has.
 func common(faults *fault.List, types []string, name string) {
 	var with, without []string
 	kinds := map[Kind]string{}

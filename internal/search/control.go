@@ -7,11 +7,11 @@ import (
 	"strings"
 )
 
-// Control is what a search asks of its result beside the matches.
+// Control is what a search requests of its result besides the matches.
 type Control struct {
 	Total       string   // none, estimate, accurate; "" when not asked
 	Summary     string   // true, text, data, count, false; "" when not asked
-	Elements    []string // as written; with a type in front they concern that type alone
+	Elements    []string // as written; with a type in front they apply to that type only
 	Includes    []Include
 	RevIncludes []Include
 	// Used are the parameters that took part, as written, for the self link;
@@ -32,8 +32,8 @@ type Include struct {
 const CursorParam = "_cursor"
 
 // control reads a parameter that steers the result; it reports false for one
-// that searches. Of several of a name the last counts, so that page links bear
-// an additional _count.
+// that searches. If a name is repeated, the last one counts, so that a client can
+// append _count to a page link.
 func (p *parser) control(pair Pair) bool {
 	name, modifier, modified := strings.Cut(pair.Name, ":")
 	iterate := modifier == "iterate" && (name == "_include" || name == "_revinclude")
@@ -104,7 +104,7 @@ func (p *parser) count(value string) string {
 	return ""
 }
 
-// sort gives the keys that are known, which are what the self link shows.
+// sort returns the known keys, which the self link shows.
 func (p *parser) sort(value string) (used, why string) {
 	p.q.Sort = nil
 	var known []string

@@ -12,8 +12,8 @@ type Doc struct {
 	Type, ID    string
 	LastUpdated time.Time // set by the store
 	// Date is the start of the resource's primary date (Observation.effective,
-	// Encounter.period, …) in microseconds since 1970, NoDate without one;
-	// DateEnd the end of the interval it stands for. Stores keep Date beside
+	// Encounter.period, …) in microseconds since 1970, NoDate without one.
+	// DateEnd is the end of the interval that the date covers. Stores keep Date beside
 	// every key, so that "the newest of this patient" is one index walk.
 	Date, DateEnd int64
 	Entries       []Entry
@@ -45,9 +45,9 @@ type Entry struct {
 	Missing      bool   // only extensions (a data-absent-reason, say) stand here
 }
 
-// Plan is what a store may use of a query to find candidates. Every part is a
-// necessary condition; when Exact is set, Keys together with Within decide
-// alone and Match need not be asked.
+// Plan is the part of a query that a store can use to find candidates. Every
+// condition in it is necessary; if Exact is set, Keys and Within are sufficient
+// and Match need not be called.
 type Plan struct {
 	Type   string
 	IDs    []string    // from _id; nil when not asked
@@ -65,9 +65,9 @@ type Plan struct {
 // MaxDate is Plan.DateTo without an upper bound.
 const MaxDate = 1<<62 - 1
 
-// Range is a stretch on a number or quantity parameter in canonical units, as
-// floats rounded outwards: in a Plan one that some value must overlap, from
-// Doc.Numbers what a value covers. For index walks only, Match decides.
+// Range is an interval of a number or quantity parameter in canonical units, as
+// floats rounded outwards. In a Plan, some value must overlap it; from
+// Doc.Numbers, it is what a value covers. It serves index walks only; Match decides.
 type Range struct {
 	Param, Base string
 	Lo, Hi      float64

@@ -11,7 +11,7 @@ import (
 	"tidemark/internal/ucum"
 )
 
-// ExtractOptions is what a resource alone does not say.
+// ExtractOptions hold what the resource itself does not say.
 type ExtractOptions struct {
 	Base string         // our base URL: references below it become relative
 	Zone *time.Location // for dates without a zone; UTC when nil
@@ -30,9 +30,10 @@ const (
 )
 
 // Extract gives the values that the resource's search parameters index. A
-// resource of a type that is not served has none. What a value cannot be read
-// from (a bad date, a contained reference) is present for :missing and matches
-// nothing else; an element that holds only extensions counts as missing.
+// resource of a type that is not served has none. An
+// element without a readable value (a bad date, a contained reference) counts as
+// present for :missing and matches nothing else. An element that holds only
+// extensions counts as missing.
 func Extract(n *fhirjson.Node, opts ExtractOptions) Doc {
 	d := Doc{Type: n.Str("resourceType"), ID: n.Str("id"), Date: NoDate, DateEnd: NoDate}
 	t, ok := table().types[d.Type]
@@ -389,9 +390,9 @@ func (x *extractor) quantity(l *leaf, e Entry, n *fhirjson.Node) {
 	x.add(e)
 }
 
-// canonical converts to UCUM base units. It gives nothing for units whose
-// conversion is not exact (pH, decibel), some of which also turn the order
-// round: their values compare as written, within the unit.
+// canonical converts to UCUM base units. It returns nothing for units whose
+// conversion is not exact (pH, decibel), some of which also reverse the order;
+// their values compare as written, within the unit.
 func canonical(r *big.Rat, code string) (base, number string) {
 	u, err := ucum.Parse(code)
 	if err != nil || !u.Exact() {

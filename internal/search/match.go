@@ -9,9 +9,9 @@ import (
 	"time"
 )
 
-// Match reports whether the resource is found by the query. It is the one
-// definition of what modifiers and prefixes mean; stores that find candidates
-// through an index ask it last.
+// Match reports whether the query finds the resource. It is the only definition of
+// what modifiers and prefixes mean; stores find candidates through an index and
+// then call it.
 func (q Query) Match(d Doc) bool {
 	if q.Type != d.Type {
 		return false
@@ -23,8 +23,8 @@ func (q Query) Match(d Doc) bool {
 	return len(q.Within) == 0 || slices.ContainsFunc(q.Within, func(a []Clause) bool { return all(a, params, &d) })
 }
 
-// Effort is about how many comparisons Match makes of one document, in units
-// of a JSON value that is parsed.
+// Effort estimates the cost of Match on one document; the unit is the cost of
+// parsing one JSON value.
 func (q Query) Effort() int {
 	n := 0
 	for i := range q.Where {
@@ -220,7 +220,7 @@ func matchString(modifier string, v *Value, e *Entry) bool {
 	return e.Text != "" && strings.HasPrefix(Fold(e.Text), v.folded())
 }
 
-// folded spares a long value from being folded for every document.
+// folded avoids folding a long value again for every document.
 func (v *Value) folded() string {
 	if v.Folded != "" {
 		return v.Folded
@@ -318,7 +318,7 @@ func rat(s string) *big.Rat {
 	return r
 }
 
-// matchComposite wants one element in which every component holds.
+// matchComposite needs one element in which every component matches.
 func (c *Clause) matchComposite(params map[string]*Param, w *view, d *Doc) bool {
 	if c.Modifier == "missing" {
 		parts := make([]Clause, len(w.components))

@@ -41,7 +41,7 @@ func ParsePairs(s string) ([]Pair, error) {
 // Coding is a member of an expanded value set.
 type Coding struct{ System, Code string }
 
-// ParseOptions is what a search text alone does not say.
+// ParseOptions hold what the search text itself does not say.
 type ParseOptions struct {
 	Base   string         // our base URL, as for Extract
 	Zone   *time.Location // for dates without a zone; UTC when nil
@@ -96,7 +96,7 @@ func ParseQuery(typ string, params []Pair, opts ParseOptions) (Query, Control, e
 	}
 	kind := fault.Invalid
 	if !slices.ContainsFunc(p.faults.Issues, func(is fault.Issue) bool { return is.Code != "too-costly" }) {
-		kind = fault.Rule // readable, and more than is done
+		kind = fault.Rule // valid but too costly
 	}
 	if err := p.faults.As(kind); err != nil {
 		return Query{}, Control{}, err
@@ -113,7 +113,7 @@ type parser struct {
 }
 
 func (p *parser) search(pair Pair) {
-	if pair.Name == "_query" { // a search of another meaning: never to be ignored
+	if pair.Name == "_query" { // changes the meaning of the search: never ignore it
 		p.refuse("not-supported", "There is no named query %q here; leave _query out.", shorten(pair.Value))
 		return
 	}
@@ -136,7 +136,7 @@ func (p *parser) unknown(name, format string, args ...any) {
 	p.c.Ignored = append(p.c.Ignored, name)
 }
 
-// state is what became of a parameter.
+// state is the outcome for a parameter.
 type state int
 
 const (

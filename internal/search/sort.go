@@ -18,9 +18,9 @@ func (v SortVal) Compare(w SortVal) int {
 	return cmp.Or(cmp.Compare(v.Int, w.Int), cmp.Compare(v.Float, w.Float), strings.Compare(v.Text, w.Text))
 }
 
-// SortValue gives the value by which the document sorts under the key: of
-// several, the least when ascending and the greatest when descending; a period
-// sorts by its start. Documents without one come last in either direction,
+// SortValue returns the value by which the document sorts under the key. If there
+// are several, it is the least when ascending and the greatest when descending; a
+// period sorts by its start. Documents without one come last in either direction,
 // which an index on Doc.Date gives only when it is walked downwards.
 func (d Doc) SortValue(key SortKey) (SortVal, bool) {
 	switch key.Param {
@@ -82,7 +82,7 @@ type Rank []struct {
 	OK  bool
 }
 
-// Rank gives the document's, once for all comparisons.
+// Rank returns the rank of the document, computed once for all comparisons.
 func (q Query) Rank(d Doc) Rank {
 	out := make(Rank, len(q.Sort))
 	for i, key := range q.Sort {

@@ -17,9 +17,9 @@ type Course struct {
 
 	ports []port
 	flow  int64 // mL/h when placed
-	decay int64 // hours in which that falls to a third
+	decay int64 // hours until the flow falls to a third
 	beats []beat
-	dwell time.Duration // the drain is so old when the stay's last hours end; 0: placed before admission
+	dwell time.Duration // age of the drain when the stay's last hours end; 0: placed before admission
 	units bool          // the chart is kept in other units than mL
 }
 
@@ -56,7 +56,7 @@ var (
 	rightChest  = port{"chest wall", "right", "78904004", drain.Pleural, "chest", 2000}
 )
 
-// beat is something that happens so long before the stay's last hours end.
+// beat is something that happens a set time before the stay's last hours end.
 type beat struct {
 	before time.Duration
 	do     func(t *tube, at int64)
@@ -67,7 +67,7 @@ const (
 	hours   = time.Hour
 )
 
-// courses: a ward of as many patients sees each once.
+// courses: in a ward with as many patients, each course occurs once.
 var courses = [...]Course{
 	{"healing", "falls away and lightens from sanguineous to serous", nil,
 		[]port{leftAxilla, leftBreast}, 8, 36, nil, 0, false},
@@ -133,7 +133,7 @@ var courses = [...]Course{
 		[]port{leftBreast, rightBreast}, 7, 40, nil, 0, true},
 }
 
-// The acts below are what beats do.
+// The functions below are the actions of beats.
 
 func visit(t *tube, at int64)  { t.write(t.empty(at)) }
 func look(t *tube, at int64)   { t.chart(t.check(at)) }
@@ -148,7 +148,7 @@ func neglect(t *tube, at int64) {
 
 func bleeds(t *tube, at int64) { bleed(95)(t, at) }
 
-// forms adds to what forms, in mL/h.
+// forms adds to the flow, in mL/h.
 func forms(rate int64) func(*tube, int64) {
 	return func(t *tube, at int64) { t.run(at); t.extra += rate * 1000 }
 }
@@ -182,7 +182,7 @@ func signs(s ...drain.Sign) func(*tube, int64) {
 	}
 }
 
-// late: what is done from here on is charted when the time is over.
+// late delays charting: entries from now on are charted when the time is over.
 func late(d time.Duration) func(*tube, int64) {
 	return func(t *tube, at int64) { t.lateUntil = at + int64(d/minutes) }
 }
@@ -190,7 +190,7 @@ func late(d time.Duration) func(*tube, int64) {
 func twice(t *tube, at int64) {
 	later := at + 4
 	if at-t.poured < 20 {
-		later = at // shortly after a round the two entries would not be of one emptying
+		later = at // shortly after a round, the two entries would not count as one emptying
 	}
 	o := t.empty(at)
 	t.chart(o)
@@ -218,7 +218,7 @@ func amended(t *tube, at int64) {
 	t.replace(&first, o, 40)
 }
 
-// stray is an entry of a volume that this drain did not give.
+// stray charts a volume that did not come from this drain.
 func stray(t *tube, at int64) *observation {
 	t.run(at)
 	o := t.observe(at, t.port.output())
@@ -240,7 +240,7 @@ func deleted(t *tube, at int64) {
 	t.bed.h.post(Step{At: time.Unix(o.posted+25*60, 0).In(t.bed.h.Zone), Method: Delete, Type: "Observation", ID: o.id})
 }
 
-// coarse reads to the cylinder's marks; guessed between them.
+// coarse reads to the cylinder's marks and guesses between them.
 func coarse(t *tube, at int64) {
 	t.vessel = drain.GraduatedCylinder
 	visit(t, at)
@@ -264,8 +264,8 @@ func spilled(t *tube, at int64) {
 	t.chart(o)
 }
 
-// irrigate puts so many mL in, of which a share comes back into the reservoir
-// and the rest is taken up by the body.
+// irrigate instils a volume in mL; part of it returns to the reservoir, and the
+// body absorbs the rest.
 func irrigate(ml, percent int64) func(*tube, int64) {
 	return func(t *tube, at int64) {
 		t.run(at)

@@ -32,14 +32,14 @@ var events = [...]struct {
 	{"dislodged", 0, dislodge},
 }
 
-// Of a drawn event: how long after the placement it begins at the earliest, and
-// how long before the stay's end at the latest, so that there is time to see it.
+// Limits on a random event: the shortest time after the placement and before the
+// end of the stay, so that there is time to notice it.
 const (
 	soonest = 12 * 60
 	latest  = 16 * 60
 )
 
-// bleed adds so many mL/h of blood to what forms.
+// bleed adds blood, in mL/h, to the fluid that forms.
 func bleed(rate int64) func(*tube, int64) {
 	name := map[int64]string{20: "bleed-20", 40: "bleed-40", 95: "bleed-95"}[rate]
 	return func(t *tube, at int64) {
@@ -60,7 +60,7 @@ func spoils(t *tube, at int64) {
 }
 
 // blockUnsaid blocks a drain that still gives 1 mL/h or more, and nobody charts
-// that it is.
+// the blockage.
 func blockUnsaid(t *tube, at int64) {
 	if t.flow >= 1000 {
 		t.unsaid = true
@@ -87,8 +87,8 @@ func (b *bed) measured() *Course {
 	return c
 }
 
-// draw lays out how a drain of a hospital with Options.Events heals, and its
-// event if it has one. Flows are ours.
+// draw sets how a drain heals in a hospital with Options.Events, and its event if
+// it has one. Flows are ours.
 func (t *tube) draw() {
 	b := t.bed
 	t.flow, t.decay = b.between(2000, 9000), b.between(36, 120)*60
@@ -109,15 +109,15 @@ func (t *tube) draw() {
 	}
 }
 
-// begins notes that an event begins; one that lasts goes on.
+// begins records that an event begins, unless the same event is still open.
 func (t *tube) begins(name string, at int64) {
 	if !slices.ContainsFunc(t.events, func(e Event) bool { return e.Event == name }) {
 		t.events = append(t.events, Event{Drain: t.id, Event: name, Onset: t.bed.h.clock(at)})
 	}
 }
 
-// fault notes what was charted wrongly, late or not at all: it ends so many minutes
-// later, and one of the same kind goes on.
+// fault records wrong, late or missing charting that lasts a number of minutes, but
+// not beyond the end of the run.
 func (t *tube) fault(name string, at, lasts int64) {
 	if t.bed.h.Truth != nil {
 		end := min(at+lasts, t.bed.h.end)
@@ -125,7 +125,7 @@ func (t *tube) fault(name string, at, lasts int64) {
 	}
 }
 
-// over notes that all events are.
+// over records that all events have ended.
 func (t *tube) over(at int64) {
 	for _, e := range t.events {
 		if e.End = t.bed.h.clock(at); t.bed.h.Truth != nil {

@@ -45,7 +45,7 @@ func (h *hospital) date(minute int64) string { return h.clock(minute).Format(lay
 
 const layout = "2006-01-02T15:04:05-07:00"
 
-// put posts a resource so many seconds after the minute.
+// put posts a resource a number of seconds after the minute.
 func (h *hospital) put(minute, seconds int64, typ, id string, b body) {
 	h.post(Step{At: time.Unix(minute*60+seconds, 0).In(h.Zone), Method: Put, Type: typ, ID: id, body: b})
 }
@@ -60,7 +60,7 @@ func (h *hospital) node(minute int64, n *fhirjson.Node) {
 	h.put(minute, 0, n.Str("resourceType"), n.Str("id"), n)
 }
 
-// open posts what is there before the first patient comes.
+// open posts the resources that exist before the first patient arrives.
 func (h *hospital) open() {
 	place := func(id, name, kind, display, partOf string) {
 		n := fhirjson.Obj("resourceType", "Location", "id", id, "identifier", identifier("places", id), "status", "active", "name", name, "mode", "instance",
@@ -106,7 +106,7 @@ type bed struct {
 	anchor int64
 
 	rand    *rand.Rand
-	mess    *rand.Rand // of what is untidy, so that the rest is the same with and without
+	mess    *rand.Rand // random numbers for untidiness only, so that the rest is the same with and without it
 	patient string     // "" while the bed is empty
 	course  *Course
 	tubes   []*tube
@@ -118,7 +118,7 @@ const never = int64(1) << 40
 // stayDays is how long a patient stays in a run of many days. Ours.
 const stayDays = 5
 
-// plan sets the dates of a stay: the time of the run in equal parts.
+// plan sets the dates of a stay; the stays divide the run into equal parts.
 func (b *bed) plan(stay int) {
 	h := b.h
 	stays := int64(max(1, (h.Days+stayDays/2)/stayDays))
@@ -132,8 +132,8 @@ func (b *bed) plan(stay int) {
 	number := stay*h.Patients + b.number
 	b.rand = rand.New(rand.NewPCG(h.Seed, uint64(b.ward)<<32|uint64(number)))
 	b.mess = rand.New(rand.NewPCG(h.Seed+1<<63, uint64(b.ward)<<32|uint64(number)))
-	// The first third of the time sees the admissions, so that even the latest
-	// patient has a few days behind them.
+	// All admissions are in the first third of the time, so that even the last
+	// patient has a few days of history.
 	b.admit = from + 5 + b.rand.Int64N(length/3)
 	b.anchor = from + length
 	if int64(stay) < stays-1 {
@@ -147,7 +147,7 @@ func (b *bed) plan(stay int) {
 	}
 }
 
-// advance takes the bed through all that happens before until.
+// advance simulates the bed up to until.
 func (b *bed) advance(until int64) {
 	for {
 		if b.patient == "" {
@@ -182,7 +182,7 @@ func (b *bed) advance(until int64) {
 // between draws a whole number from lo to hi, both included.
 func (b *bed) between(lo, hi int64) int64 { return lo + b.rand.Int64N(hi-lo+1) }
 
-// chance is true so many times in a hundred.
+// chance is true with a probability in percent.
 func (b *bed) chance(percent int) bool { return b.rand.IntN(100) < percent }
 
 // receive posts the patient's arrival from theatre, drains in place.
@@ -222,7 +222,7 @@ func (b *bed) encounter(end int64) *fhirjson.Node {
 
 func stayID(patient string) string { return patient + "-stay" }
 
-// discharge posts the patient's going home, the last drains removed.
+// discharge posts the removal of the last drains and the patient's discharge home.
 func (b *bed) discharge() {
 	for _, t := range b.tubes {
 		if !t.out {

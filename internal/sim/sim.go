@@ -6,12 +6,12 @@
 // # What is simulated
 //
 // Fluid forms in a body space at a rate that follows the drain's course. The
-// drain carries it from there into its reservoir, the better the stronger the
-// suction, which falls as the reservoir fills and is gone when it is full, lost
-// or when the tube is blocked. What stays behind comes later, or leaks past the
-// tube. A nurse empties the reservoir and reads the volume off a vessel, to the
-// vessel's marks. So every charted volume is a rounded piece of one balance:
-// what formed is what was emptied, is still there, or got lost.
+// drain carries it into its reservoir, faster with stronger suction. Suction falls
+// as the reservoir fills, and there is none once the reservoir is full, the suction
+// is lost or the tube is blocked. The fluid left behind drains later or leaks past
+// the tube. A nurse empties the reservoir and reads the volume off a vessel, to the
+// vessel's marks. So every charted volume is a rounded part of one balance:
+// the fluid formed equals the fluid emptied, still inside, and lost.
 //
 // Amounts are whole microlitres and times whole minutes, so that the same seed
 // gives the same bytes on every machine.
@@ -29,8 +29,7 @@ import (
 	"tidemark/internal/fhirjson"
 )
 
-// Options say what hospital to simulate. The zero Wards, Patients or Days are
-// one of each.
+// Options say what hospital to simulate. A zero Wards, Patients or Days means one.
 type Options struct {
 	Seed     uint64
 	Wards    int
@@ -39,12 +38,12 @@ type Options struct {
 	End      time.Time // charting reaches up to here
 	Zone     *time.Location
 
-	// Untidy is how untidily the ward works and charts; the zero value not at all.
+	// Untidy is how untidily the ward works and charts; the zero value is tidy.
 	Untidy Untidy
-	// Events makes a hospital to measure rules on, instead of the courses: drains
-	// that heal, so many of a hundred of which have one event at a random time.
+	// Events replaces the courses with a hospital for measuring rules: its drains
+	// heal, and this percentage of them have one event at a random time.
 	Events int
-	// Truth is told what really happened to a drain, when that is over.
+	// Truth is called with what really happened to a drain, once it is over.
 	Truth func(Event)
 }
 
@@ -66,7 +65,7 @@ func (o Options) normal() Options {
 // Methods of a Step.
 const (
 	Put    = "PUT"    // creates the resource, or corrects it
-	Delete = "DELETE" // takes it back
+	Delete = "DELETE" // deletes the resource
 )
 
 // Step is one thing that a front end does.
@@ -77,11 +76,11 @@ type Step struct {
 	Method   string
 	Type, ID string // of the resource
 	body     body   // nil for Delete
-	order    int    // in which steps of one instant follow each other
+	order    int    // order among steps at the same instant
 }
 
-// body is a resource that can be written as JSON; the many Observations without
-// a tree in between.
+// body is a resource that can be written as JSON. The many Observations are
+// written without a tree.
 type body interface{ Append(dst []byte) []byte }
 
 // AppendJSON writes the resource as compact JSON; nothing for Delete.
@@ -92,8 +91,8 @@ func (s Step) AppendJSON(dst []byte) []byte {
 	return s.body.Append(dst)
 }
 
-// Resource is the tree of what AppendJSON writes; nil for Delete. It is the
-// caller's own.
+// Resource returns the tree of what AppendJSON writes; nil for Delete. The caller
+// may change it.
 func (s Step) Resource() *fhirjson.Node {
 	if s.body == nil {
 		return nil
@@ -108,9 +107,9 @@ func (s Step) Resource() *fhirjson.Node {
 	return n
 }
 
-// slice is how much time is simulated at once. All beds are taken through it one
-// after another and their steps sorted, so that memory holds the hospital as it
-// is, an hour of steps and what is to be charted late, however long the run.
+// slice is how much time is simulated at once. Each bed in turn is simulated for
+// one slice, and the steps are sorted. However long the run, memory holds only the
+// current state, the steps of one slice and the late entries still to come.
 const slice = 60
 
 // Steps gives what happens in the hospital in order of At.
@@ -146,14 +145,14 @@ func Steps(o Options) iter.Seq[Step] {
 	}
 }
 
-// Totals are how much there will be.
+// Totals are the number of resources to expect.
 type Totals struct {
 	Steps        int
 	Observations int // steps that write one, corrections among them
 }
 
-// Count gives the totals to expect: of one ward exactly, of several those of the
-// first, times their number.
+// Count returns the expected totals: exact for one ward; for several, those of the
+// first ward times their number.
 func Count(o Options) Totals {
 	o = o.normal()
 	o.Truth = nil

@@ -23,7 +23,7 @@ type tube struct {
 	// The fluid, as it is at now. formed + irrigant = emptied + content + pool + lost.
 	now       int64
 	flow      int64 // forms by the course of healing
-	decay     int64 // minutes in which that falls to a third
+	decay     int64 // minutes until the flow falls to a third
 	extra     int64 // forms besides
 	noise     int64 // of flow, in thousandths
 	pool      int64 // in the body space

@@ -6,8 +6,8 @@ import (
 	"tidemark/internal/drain"
 )
 
-// Untidy is how untidily a ward works and charts, each kind by itself. Shares are
-// in percent. All figures are ours: nobody's data back them.
+// Untidy sets each kind of untidy work and charting separately. Shares are in
+// percent. All figures are ours; no data back them.
 type Untidy struct {
 	Scatter   float64 // coefficient of variation of what forms from one emptying to the next
 	Misjudged float64 // looks that are one rank off
@@ -22,22 +22,22 @@ type Untidy struct {
 	Exact     bool    // readings to 0.1 mL, instead of to the vessel's graduation
 }
 
-// Usual is the untidy ward that the rules' defaults are chosen on.
+// Usual is the untidy ward for which the defaults of the rules were chosen.
 func Usual() Untidy {
 	return Untidy{
 		Scatter: 35, Misjudged: 5, Boluses: 2, Rounds: 20, Skipped: 0.5, Cups: 5, Doubles: 0.5, Corrected: 1, Late: 0.5, Vessels: 1,
 	}
 }
 
-// messy is true so many times in a hundred; it draws nothing where that is never.
+// messy is true with a probability in percent; at zero it draws no random number.
 func (b *bed) messy(percent float64) bool {
 	return percent > 0 && b.mess.Float64()*100 < percent
 }
 
-// wild draws a whole number from lo to hi, both included, of what is untidy.
+// wild draws a whole number from lo to hi, both included, from the random numbers for untidiness.
 func (b *bed) wild(lo, hi int64) int64 { return lo + b.mess.Int64N(hi-lo+1) }
 
-// collects draws what the time up to the next emptying is like.
+// collects draws the conditions until the next emptying.
 func (t *tube) collects(at int64) {
 	u := &t.bed.h.Untidy
 	if cv := u.Scatter / 100; cv > 0 {
@@ -98,8 +98,8 @@ func (t *tube) write(o *observation) {
 	}
 }
 
-// corrects charts an emptying wrongly, and rightly some time later: mostly another
-// volume or look, seldom with the point of a number in the wrong place.
+// corrects charts an emptying wrongly and corrects it later: mostly the volume or
+// the look is wrong, seldom the decimal point.
 func (t *tube) corrects(o *observation, late int64) {
 	b, wrong := t.bed, *o
 	t.fault("charting-wrong", o.at, 24*60)
@@ -120,8 +120,8 @@ func (t *tube) corrects(o *observation, late int64) {
 	t.replace(&wrong, o, b.wild(20, 240))
 }
 
-// misjudged is a look one rank darker or lighter; what has no rank is seen for
-// what it is.
+// misjudged is a look one rank darker or lighter; a look without a rank does not
+// change.
 func misjudged(a drain.Appearance, colour string, darker bool) (drain.Appearance, string) {
 	looks := [...]struct {
 		drain.Appearance

@@ -21,7 +21,7 @@ import (
 const (
 	MaxResource = 8 << 20 // bytes of one resource; a MongoDB document ends at 16 MiB
 	MaxPage     = 1000    // resources on a page
-	// MaxPageBytes ends a page of a search or a history early; one resource is on it in any case.
+	// MaxPageBytes ends a page of a search or a history early, but never before its first resource.
 	MaxPageBytes = 8 << 20
 	MaxSort      = 20000 // candidates that a sort without an index may gather
 )
@@ -43,7 +43,7 @@ type Body struct {
 // Method is what made a version.
 type Method string
 
-// Methods, as Bundle.entry.request.method has them.
+// Methods, as in Bundle.entry.request.method.
 const (
 	Post   Method = "POST"
 	Put    Method = "PUT"
@@ -99,16 +99,16 @@ type Write struct {
 	Body   Body
 	Doc    search.Doc // what searches find; zero for a Delete
 	Facts  Facts      // the typed projection; zero for a Delete
-	// Unless is a condition that nothing may match when the write is made, the
-	// writes before it counted; else ErrMatched. Two writers with the same
-	// Unless leave one resource.
+	// Unless is a condition that no resource may match when the write is made,
+	// after the writes before it; otherwise ErrMatched. Two writers with the same
+	// Unless create one resource between them.
 	Unless *search.Query
 	// Claims are identifiers ("system|value") that only one undeleted resource of the
 	// type may hold; a clash is Conflict with code "duplicate".
 	Claims []string
 }
 
-// Erasure says of what nothing may stay.
+// Erasure lists what is erased for good.
 type Erasure struct {
 	Writes   []Write     // made before, in order: deletions of what is current, mostly
 	Whole    []Key       // every version of these, which must be deleted by now
@@ -125,7 +125,7 @@ type VersionOf struct {
 }
 
 // ErrMatched is in the chain of the Precondition that refuses a write because
-// its Unless matches by now. Who planned the write has to look again.
+// its Unless now matches. The caller that planned the write has to search again.
 var ErrMatched = errors.New("the condition of a write matches a resource by now")
 
 // Matched makes that error.
@@ -147,7 +147,7 @@ type Facts struct {
 	Walk      *drain.Walk
 }
 
-// Result is what became of one Write.
+// Result is the outcome of one Write.
 type Result struct {
 	Version Version
 	Created bool // no current version was there before (first version, or brought back)
@@ -202,7 +202,7 @@ type DrainQuery struct {
 	Limit  int
 }
 
-// Latest is what was charted last of a drain, and where it was.
+// Latest holds the last entries of a drain, and its placements.
 type Latest struct {
 	Placements []drain.Placement // by start, then id
 	Entries    []drain.Entry     // oldest first
@@ -216,7 +216,7 @@ type AuditRecord struct {
 	Action      string // C R U D E
 	Interaction string // restful-interaction code: create, read, search-type, operation, …
 	Outcome     string // 0 4 8 12
-	Agent       string // subject of the token, "" when there was none that held
+	Agent       string // subject of the token, "" without a valid token
 	Client      string
 	Address     string // network address of the caller
 	Entity      string // "Type/id" or "Type/id/_history/n", "" for searches
@@ -246,12 +246,11 @@ type Store interface {
 	// it. Results stand in the order of the writes.
 	Commit(ctx context.Context, writes []Write, audit []AuditRecord) ([]Result, error)
 
-	// Erase makes the writes of e and takes away, in the same step and for good,
-	// what the versions that it names held: body, index entries, projection,
-	// claims. Numbers, times and places in the feed stay; the versions stand as
-	// deletions that are Erased. It returns when nothing of it, or of what earlier
-	// calls erased, is left in files that are the store's own. What was cut short
-	// may be asked for again.
+	// Erase makes the writes of e and, in the same step, erases the content of the
+	// versions that it names for good: body, index entries, projection, claims.
+	// Numbers, times and places in the feed stay; the versions become deletions
+	// that are Erased. It returns when the store's own files hold nothing of what
+	// this call or earlier calls erased. An interrupted call may be repeated.
 	Erase(ctx context.Context, e Erasure, audit []AuditRecord) ([]Result, error)
 
 	// Read returns the current version, which may be a deletion. NotFound when
@@ -270,13 +269,13 @@ type Store interface {
 	// History returns versions, newest first.
 	History(ctx context.Context, q HistoryQuery) (HistoryPage, error)
 	// Changes returns versions with Seq > after in order, at most limit, of
-	// all types. No version with a lower Seq appears later: what several
-	// writers have not settled yet is held back.
+	// all types. No version with a lower Seq appears later: versions that
+	// concurrent writers may still precede are left out until then.
 	Changes(ctx context.Context, after int64, limit int) ([]Version, error)
 	// Scan returns versions of a type with after < Seq <= upTo that were the last
 	// of their resource when the feed stood at upTo, deletions among them, in
-	// order of Seq, at most limit; none are the end. upTo is at most LastSeq: so
-	// the answer is the same whatever is written meanwhile.
+	// order of Seq, at most limit; an empty answer is the end. upTo is at most
+	// LastSeq, so later writes do not change the answer.
 	Scan(ctx context.Context, typ string, after, upTo int64, limit int) ([]Version, error)
 	// LastSeq is the Seq up to which Changes is settled.
 	LastSeq(ctx context.Context) (int64, error)
@@ -301,8 +300,8 @@ type Store interface {
 	Stays(ctx context.Context, patients ...string) ([]drain.Stay, error) // newest first
 	Walks(ctx context.Context, patients ...string) ([]drain.Walk, error) // open ones, by start, then id
 	Place(ctx context.Context, id string) (drain.Place, bool, error)
-	// PlacesWithin returns the place and all that is part of it, by id; the place
-	// itself has nothing but its id where no Location is kept.
+	// PlacesWithin returns the place and everything that is part of it, by id. The
+	// place itself has only its id if the store has no Location for it.
 	PlacesWithin(ctx context.Context, id string) ([]drain.Place, error)
 
 	// Audit appends records without waiting for durability of a caller's
@@ -315,17 +314,17 @@ type Store interface {
 
 	// State keeps small durable values for the service's own bookkeeping
 	// (delivery marks, leases, export jobs). Revisions grow across all names, so
-	// that they serve as fencing tokens. Get returns revision 0 for a name
-	// that is not there. Set writes when the revision still is rev, and returns the new one;
-	// else Precondition. A nil value deletes.
+	// that they serve as fencing tokens. Get returns revision 0 for an unknown
+	// name. Set writes if the revision is still rev and returns the new one;
+	// otherwise Precondition. A nil value deletes.
 	State(ctx context.Context, name string) (value []byte, rev int64, err error)
 	SetState(ctx context.Context, name string, value []byte, rev int64) (int64, error)
 	// States lists names with a prefix, in byte order.
 	States(ctx context.Context, prefix string) ([]string, error)
 
-	// Transactions reports whether Commit does several writes all or none. An
-	// engine without them does them in order and stops at the first that fails;
-	// concerns behind an entry are then made good by the next sweep.
+	// Transactions reports whether Commit makes several writes all or none. An
+	// engine without transactions makes them in order and stops at the first that
+	// fails; the next sweep then brings the concerns of an entry up to date.
 	Transactions() bool
 	// Ping reports whether the store answers, for /readyz.
 	Ping(ctx context.Context) error

@@ -61,7 +61,6 @@ var layers = map[string]string{
 	"ucum":       "",
 	"fault":      "",
 	"tree":       "",
-	"bench":      "",
 }
 
 // pure packages compute: they may not look at the clock, the environment or a

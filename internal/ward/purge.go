@@ -159,11 +159,11 @@ func (s *Service) recordOf(ctx context.Context, key store.Key, types []string) (
 		if len(within) == 0 {
 			continue
 		}
-		if err := s.everyVersion(ctx, typ, within, note); err != nil {
+		if err := s.everyVersion(ctx, store.HistoryQuery{Type: typ, Within: within}, note); err != nil {
 			return nil, err
 		}
 	}
-	if err := s.allOf(ctx, key, note); err != nil {
+	if err := s.everyVersion(ctx, store.HistoryQuery{Type: key.Type, ID: key.ID}, note); err != nil {
 		return nil, err
 	}
 	// A Provenance says why something was corrected, in words.
@@ -174,7 +174,7 @@ func (s *Service) recordOf(ctx context.Context, key store.Key, types []string) (
 			for _, k := range some {
 				refs = append(refs, k.String())
 			}
-			if err := s.everyVersion(ctx, "Provenance", referring("Provenance", refs...), note); err != nil {
+			if err := s.everyVersion(ctx, store.HistoryQuery{Type: "Provenance", Within: referring("Provenance", refs...)}, note); err != nil {
 				return nil, err
 			}
 		}
@@ -209,26 +209,9 @@ func about(typ, patient string) (within [][]search.Clause) {
 	return append(within, referring(typ, "Patient/"+patient)...)
 }
 
-// everyVersion reads all versions of a type within rights.
-func (s *Service) everyVersion(ctx context.Context, typ string, within [][]search.Clause, each func(store.Version)) error {
-	q := store.HistoryQuery{Type: typ, Within: within, Count: store.MaxPage}
-	for {
-		page, err := s.store.History(ctx, q)
-		if err != nil {
-			return err
-		}
-		for _, v := range page.Versions {
-			each(v)
-		}
-		if page.Next == "" {
-			return nil
-		}
-		q.Cursor = page.Next
-	}
-}
-
-func (s *Service) allOf(ctx context.Context, key store.Key, each func(store.Version)) error {
-	q := store.HistoryQuery{Type: key.Type, ID: key.ID, Count: store.MaxPage}
+// everyVersion reads all versions that the query selects.
+func (s *Service) everyVersion(ctx context.Context, q store.HistoryQuery, each func(store.Version)) error {
+	q.Count = store.MaxPage
 	for {
 		page, err := s.store.History(ctx, q)
 		if err != nil {
@@ -289,7 +272,7 @@ func (s *Service) sortOut(ctx context.Context, patient store.Key, found map[stor
 		r.deletes[patient] = cur.Number
 	}
 	words := map[string]bool{}
-	err = s.allOf(ctx, patient, func(v store.Version) {
+	err = s.everyVersion(ctx, store.HistoryQuery{Type: patient.Type, ID: patient.ID}, func(v store.Version) {
 		if n, err := fhirjson.Parse(v.Body.JSON); err == nil && !v.Deleted() {
 			callings(n, words)
 		}

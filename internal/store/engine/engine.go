@@ -1,7 +1,6 @@
-// Package engine owns what both engines of package store do alike, whatever
-// they keep resources in: what a write needs to find, how a page link is
-// written, which order a search has, how the sources of a search become one,
-// and what callers are told when that fails.
+// Package engine owns what both engines of package store share: the checks before a
+// write, page links, the order of a search, the merging of its sources, and the
+// errors that callers get.
 package engine
 
 import (
@@ -49,7 +48,7 @@ func TooCostly() error {
 		"More than %d resources would have to be sorted; narrow the search, or sort by _id, _lastUpdated or the date of the type.", store.MaxSort)
 }
 
-// Living is the answer to an erasure of what still is current.
+// Living is the answer to an erasure of a version that is still current.
 func Living(k store.Key) error {
 	return fault.New(fault.Conflict, "conflict", "%s is current; delete it before its content is erased.", k)
 }
@@ -91,7 +90,7 @@ func Expect(w *store.Write, cur *Current) error {
 	return nil
 }
 
-// Digest identifies a query, so that a page link serves only the one it came from.
+// Digest identifies a query, so that a page link works only for its own query.
 func Digest(parts ...any) []byte {
 	b, _ := json.Marshal(parts) // plain values always marshal
 	sum := sha256.Sum256(b)

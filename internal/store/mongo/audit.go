@@ -20,7 +20,7 @@ type record struct {
 	Action      string        `bson:"action"`
 	Interaction string        `bson:"interaction"`
 	Outcome     string        `bson:"outcome"`
-	Refused     string        `bson:"refused,omitempty"` // the outcome, when it is not success: few have it, so that it has an index
+	Refused     string        `bson:"refused,omitempty"` // the outcome unless it is success; few records have it, so it has an index
 	Agent       string        `bson:"agent,omitempty"`
 	Client      string        `bson:"client,omitempty"`
 	Address     string        `bson:"address,omitempty"`
@@ -43,8 +43,8 @@ func (s *Store) Audit(ctx context.Context, records []store.AuditRecord) error {
 	return wrap(ctx, s.insertRecords(ctx, recordsOf(records)), "write audit records")
 }
 
-// recordsOf makes documents of audit records. Their _ids are given here, so that
-// they can be written again when nobody knows whether they were.
+// recordsOf makes documents of audit records. It assigns their _ids, so that a
+// write in doubt can be repeated.
 func recordsOf(records []store.AuditRecord) []record {
 	docs := make([]record, len(records))
 	for i, r := range records {
@@ -56,7 +56,7 @@ func recordsOf(records []store.AuditRecord) []record {
 	return docs
 }
 
-// insertRecords writes audit records, but for those that are there.
+// insertRecords writes the audit records that are not there yet.
 func (s *Store) insertRecords(ctx context.Context, records []record) error {
 	if len(records) == 0 {
 		return nil

@@ -6,10 +6,10 @@ import (
 	"time"
 )
 
-// batch makes one command of what several callers ask for at the same time.
-// What comes while all lanes are at work waits, and goes together.
+// batch combines concurrent requests of several callers in one command. Requests
+// that arrive while all lanes are busy wait and go together.
 type batch[T any] struct {
-	run   func([]T) // notes in each what became of it
+	run   func([]T) // sets the outcome in each item
 	most  int       // in one run
 	lanes int       // runs at the same time
 
@@ -26,7 +26,7 @@ type waiting[T any] struct {
 	done chan struct{}
 }
 
-// do returns when item has been in a run.
+// do returns after a run has included item.
 func (b *batch[T]) do(item T) {
 	w := waiting[T]{item, make(chan struct{})}
 	b.mu.Lock()
@@ -42,9 +42,9 @@ func (b *batch[T]) do(item T) {
 func (b *batch[T]) work() {
 	runtime.Gosched() // others may be just about to ask
 	for took := time.Duration(0); ; {
-		// Where one run follows another, callers come in groups, as other runs
-		// end. A short wait lets groups that come one after the other become one,
-		// or they would stay apart for ever and each wait for all others.
+		// Under steady load, callers arrive in groups as other runs end. A short
+		// wait merges successive groups; otherwise they would stay separate and
+		// each would wait for all others.
 		time.Sleep(min(took/8, maxLinger))
 		b.mu.Lock()
 		if len(b.queue) == 0 {

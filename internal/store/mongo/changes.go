@@ -11,7 +11,7 @@ import (
 	"tidemark/internal/store"
 )
 
-// Changes implements store.Store. It shows what is settled.
+// Changes implements store.Store. It returns settled versions only.
 func (s *Store) Changes(ctx context.Context, after int64, limit int) ([]store.Version, error) {
 	leave, err := s.enter(ctx)
 	if err != nil {
@@ -61,8 +61,8 @@ func (s *Store) LastSeq(ctx context.Context) (int64, error) {
 	return seq, wrap(ctx, err, "read the change feed")
 }
 
-// lastSeq is the number of the last settled version. Settled numbers behind it
-// have none and never will.
+// lastSeq is the number of the last settled version. Settled numbers after it
+// have no version and never will.
 func (s *Store) lastSeq(ctx context.Context) (int64, error) {
 	n, err := s.snapshot(ctx)
 	if err != nil {
@@ -84,11 +84,10 @@ func (s *Store) lastSeq(ctx context.Context) (int64, error) {
 	}
 }
 
-// scanBytes bounds the bodies of one answer of Scan, as far as that can be
-// without leaving out the first.
+// scanBytes limits the bodies of one answer of Scan, which always has the first.
 const scanBytes = 4 << 20
 
-// Scan implements store.Store. It gives fewer than limit where they are large.
+// Scan implements store.Store. It returns fewer than limit if the bodies are large.
 func (s *Store) Scan(ctx context.Context, typ string, after, upTo int64, limit int) ([]store.Version, error) {
 	leave, err := s.enter(ctx)
 	if err != nil {

@@ -21,10 +21,10 @@ import (
 )
 
 // claim says which resource has an identifier, or was created under a
-// condition. It is taken before the version is inserted. Whether it holds is
-// for the version to say: a claim is pending until its owner has the version
-// for which it was taken, and stale when the owner's current version does not
-// hold it. So nothing has to be released for it to be taken again.
+// condition. It is taken before the version is inserted. The owner's versions
+// decide whether it is valid: a claim is pending until its owner has the version
+// for which it was taken, and stale if the owner's current version does not have
+// the identifier. So it can be taken again without being released first.
 type claim struct {
 	ID     string `bson:"_id"`
 	Owner  string `bson:"owner"` // logical id
@@ -36,8 +36,8 @@ type claim struct {
 	condition bool   // of a conditional create, not an identifier
 }
 
-// watch remembers since when this process has seen claims pending. So the time
-// that a claim is left to its owner is measured by one clock.
+// watch records when this process first saw a claim pending, so that one clock
+// measures how long a claim is left to its owner.
 type watch struct {
 	mu    sync.Mutex
 	first map[string]time.Time // by nonce
@@ -82,18 +82,17 @@ func hashed(parts ...string) string {
 	return hex.EncodeToString(h.Sum(nil)[:20])
 }
 
-// standing is what a claim's owner says of it.
+// standing is the state of a claim by the versions of its owner.
 type standing int
 
 const (
-	free    standing = iota // nobody holds it: none is there, or a stale one
+	free    standing = iota // there is no claim, or a stale one
 	held                    // the owner's current version holds it
 	pending                 // the owner's version is not there yet
 )
 
-// standing tells how a claim that another writer took is to be taken by its
-// owner. A condition is never held: once its resource is there, the search
-// finds it.
+// standing returns the state of a claim that another writer took. The claim of a
+// condition is never held: once its resource exists, the search finds it.
 func (s *Store) standing(ctx context.Context, p *plan, typ string, c *claim) (standing, error) {
 	if c == nil {
 		return free, nil
@@ -113,7 +112,7 @@ func (s *Store) standing(ctx context.Context, p *plan, typ string, c *claim) (st
 		}
 		return free, nil
 	case s.watch.age(c.Nonce, s.lease) >= s.lease:
-		return free, nil // its writer is gone, and sends nothing that late: see fresh
+		return free, nil // its writer is gone and sends nothing so late: see fresh
 	}
 	return pending, nil
 }
@@ -122,8 +121,8 @@ func (s *Store) claim(ctx context.Context, id string) (*claim, error) {
 	return one[claim](ctx, s, claims, byID, bson.D{is("_id", id)}, nil)
 }
 
-// want notes a claim that the plan has to take for a version. Of several for
-// one identifier the last has it.
+// want adds a claim that the plan has to take for a version. If several versions
+// need one identifier, the last gets it.
 func (p *plan) want(s *Store, id string, v *version, condition bool) {
 	c := claim{ID: id, Owner: v.Res, Number: v.Number, At: engine.Milli(s.clock()), Nonce: bson.NewObjectID().Hex(), typ: v.Type, condition: condition}
 	if i := slices.IndexFunc(p.wants, func(w claim) bool { return w.ID == id }); i >= 0 {
@@ -133,7 +132,7 @@ func (p *plan) want(s *Store, id string, v *version, condition bool) {
 	p.wants = append(p.wants, c)
 }
 
-// wantIdentifiers notes those that the current version does not hold already.
+// wantIdentifiers adds the identifiers that the current version does not have.
 func (p *plan) wantIdentifiers(s *Store, w *store.Write, v, cur *version) error {
 	for _, value := range w.Claims {
 		id := claimID(v.Type, value)
@@ -151,15 +150,15 @@ func (p *plan) wantIdentifiers(s *Store, w *store.Write, v, cur *version) error 
 	return nil
 }
 
-// taking is what one plan asks of claimAll.
+// taking is the request of one plan to claimAll.
 type taking struct {
 	claims  []claim
 	clashed []bool // there already
 	err     error
 }
 
-// claimAll inserts the claims of several plans together. Nearly all are new,
-// so that none is looked up before.
+// claimAll inserts the claims of several plans together. Nearly all are new, so it
+// does not look them up first.
 func (s *Store) claimAll(ts []*taking) {
 	ctx, cancel := s.decisive(context.Background())
 	defer cancel()
@@ -185,8 +184,8 @@ func (s *Store) claimAll(ts []*taking) {
 	}
 }
 
-// takeClaims takes what the plan wants. What it may have taken is noted
-// whatever comes of it.
+// takeClaims takes the claims that the plan wants, and records in every case which
+// ones it may have taken.
 func (s *Store) takeClaims(ctx context.Context, p *plan) error {
 	if len(p.wants) == 0 {
 		return nil
@@ -210,7 +209,7 @@ func (s *Store) takeClaims(ctx context.Context, p *plan) error {
 			return err
 		}
 	}
-	// Who had the claim of a condition before may have made its resource.
+	// The previous owner of the claim of a condition may have created its resource.
 	for _, i := range p.unsure {
 		q := *p.writes[i].Unless
 		matched, err := s.matchesOther(ctx, p, q)
@@ -224,11 +223,11 @@ func (s *Store) takeClaims(ctx context.Context, p *plan) error {
 	return nil
 }
 
-// patience is how long a claim of another writer is waited for, who usually
-// needs some milliseconds.
+// patience is how long to wait for the claim of another writer, which usually takes
+// a few milliseconds.
 const patience = 2 * time.Second
 
-// contend takes a claim that is there already, when it is free.
+// contend takes an existing claim if it is free.
 func (s *Store) contend(ctx context.Context, p *plan, mine claim) error {
 	for try := 0; ; try++ {
 		c, err := s.claim(ctx, mine.ID)
@@ -242,8 +241,8 @@ func (s *Store) contend(ctx context.Context, p *plan, mine claim) error {
 			}
 		}
 		if c != nil && !mine.condition && c.Owner == mine.Owner {
-			// The owner's own claim is free for a newer version alone: a create of
-			// what is there already would take it, be refused, and give it back.
+			// The owner's own claim is free only for a newer version. Otherwise a
+			// create of an existing resource would take it, be refused, and release it.
 			cur, err := s.current(ctx, store.Key{Type: mine.typ, ID: mine.Owner})
 			if err != nil {
 				return err
@@ -266,8 +265,8 @@ func (s *Store) contend(ctx context.Context, p *plan, mine claim) error {
 			if age := s.watch.age(c.Nonce, s.lease); age >= patience {
 				return undecided(max(s.lease-age, time.Second))
 			}
-			// Who has claims or numbers, and waits, holds others up: two that wait
-			// for each other would do so for ever.
+			// A writer that has claims or numbers must not wait: two such writers
+			// could wait for each other for ever.
 			if !p.careful || len(p.taken) > 0 {
 				return errAgain
 			}
@@ -278,15 +277,15 @@ func (s *Store) contend(ctx context.Context, p *plan, mine claim) error {
 	}
 }
 
-// undecided is the answer while nobody knows what became of another write.
+// undecided is the answer while the outcome of another write is unknown.
 func undecided(left time.Duration) error {
 	f := fault.New(fault.Unavailable, "transient", "An earlier write with the same identifier or condition is in doubt: the database has not said whether it was kept. This one was not written; try again with the same identifier.")
 	f.RetryAfter = left
 	return f
 }
 
-// take puts a claim in the place of the one that was seen, nil for none; ok is
-// false when another writer did so first.
+// take replaces the claim that was seen, nil for none; ok is false if another
+// writer was first.
 func (s *Store) take(ctx context.Context, p *plan, seen *claim, mine claim) (ok bool, err error) {
 	ctx, cancel := s.decisive(ctx)
 	defer cancel()
@@ -302,13 +301,13 @@ func (s *Store) take(ctx context.Context, p *plan, seen *claim, mine claim) (ok 
 		r, err = s.db.Collection(claims).ReplaceOne(ctx, bson.D{is("_id", seen.ID), is("nonce", seen.Nonce)}, mine, options.Replace().SetHint(byID))
 		ok = err == nil && r.MatchedCount == 1
 	}
-	if ok || err != nil { // in doubt, it is given back too
+	if ok || err != nil { // if in doubt, it is released too
 		p.taken = append(p.taken, mine)
 	}
 	return ok, p.unanswered(began, err)
 }
 
-// release gives back what was taken for a version that will not come.
+// release removes claims that were taken for a version that will not be written.
 func (s *Store) release(ctx context.Context, c claim) error {
 	_, err := s.db.Collection(claims).DeleteOne(ctx, bson.D{is("_id", c.ID), is("nonce", c.Nonce)}, options.DeleteOne().SetHint(byID))
 	return err

@@ -20,15 +20,14 @@ import (
 	"tidemark/internal/store/engine"
 )
 
-// errAgain reports a write conflict, and that the step is to be made again on
-// what is there now.
+// errAgain reports a write conflict: repeat the step on the current state.
 var errAgain = errors.New("write conflict")
 
-// maxTries is how often a step is made again. Each time some other writer got on.
+// maxTries is how often a step is repeated. Each time another writer has succeeded.
 const maxTries = 200
 
-// pause waits a little, longer with every try, and at random, so that writers
-// of one resource do not meet again.
+// pause waits for a random time, longer with every try, so that writers of one
+// resource do not collide again.
 func pause(ctx context.Context, try int) error {
 	if try >= maxTries {
 		return engine.Unavailable(nil, "Too many concurrent writes of the same resource; try again.")
@@ -43,10 +42,10 @@ func pause(ctx context.Context, try int) error {
 	}
 }
 
-// Commit implements store.Store. Without transactions, all writes are checked
-// before the first is made; one that clashes all the same is made again on
-// what is there then. When that is refused after others were made, it and
-// those behind it are left out: their results are zero, and the log says so.
+// Commit implements store.Store. Without transactions, it checks all
+// writes before it makes the first. A write that still conflicts is repeated on the
+// then current state. If that is refused after others were made, it and the writes
+// after it are left out: their results are zero, and the log says so.
 func (s *Store) Commit(ctx context.Context, writes []store.Write, audit []store.AuditRecord) ([]store.Result, error) {
 	leave, err := s.enter(ctx)
 	if err != nil {
@@ -78,7 +77,7 @@ func sized(writes []store.Write) error {
 	return nil
 }
 
-// commitWhole makes writes that are all made or none, and an erasure with them.
+// commitWhole makes all writes or none, together with an erasure.
 func (s *Store) commitWhole(ctx context.Context, writes []store.Write, records []record, erase *store.Erasure) ([]store.Result, error) {
 	for try := 0; ; try++ {
 		p := newPlan(writes, records, try > 0)
@@ -109,8 +108,8 @@ func (s *Store) commitWhole(ctx context.Context, writes []store.Write, records [
 	}
 }
 
-// drop gives back what a plan that failed has taken, at once or when the server
-// is back. What may have been written is decided then.
+// drop releases what a failed plan has taken, now or when the server is back, and
+// then decides writes in doubt.
 func (s *Store) drop(ctx context.Context, p *plan, err error) {
 	if p.made == 0 && (fault.Is(err, fault.Unavailable) || away(err)) {
 		s.doubts.add(s, p)
@@ -135,7 +134,7 @@ func (s *Store) commitInOrder(ctx context.Context, writes []store.Write, records
 			err = s.insert(p)
 		}
 		if made == 0 && p.made > 0 {
-			// From here on the write is made, and its caller may go away.
+			// From here on the write goes ahead even if its caller gives up.
 			var cancel context.CancelFunc
 			ctx, cancel = s.decisive(ctx)
 			defer cancel()
@@ -165,14 +164,14 @@ func (s *Store) commitInOrder(ctx context.Context, writes []store.Write, records
 	return append(results, make([]store.Result, len(writes)-len(results))...), nil
 }
 
-// recordLater has the audit records of a write that was made written when the
-// server is back. The write stands: its caller must not be told otherwise.
+// recordLater writes the audit records of a completed write when the server is
+// back. The write is valid, so its caller must not get an error.
 func (s *Store) recordLater(p *plan, err error) {
 	s.log.Warn("the audit records of a write wait for the database", "records", p.recordIDs(), "error", err)
 	s.doubts.add(s, p)
 }
 
-// plan is what some writes come to.
+// plan is the outcome of checking some writes: what to insert and to take.
 type plan struct {
 	writes  []store.Write
 	records []record // of the audit, written with the versions
@@ -237,7 +236,7 @@ func (p *plan) recordIDs() []string {
 }
 
 // insert writes the documents of one plan in order, without a transaction. The
-// error is errAgain when another writer was first, inDoubt when nobody can say.
+// error is errAgain if another writer was first, inDoubt if the outcome is unknown.
 func (s *Store) insert(p *plan) (err error) {
 	ctx, cancel := s.decisive(context.Background())
 	defer cancel()
@@ -251,8 +250,8 @@ func (s *Store) insert(p *plan) (err error) {
 	return err
 }
 
-// arrived says how many documents of a plan are written, from the answer to an
-// insert in order, or from what is there when it has none.
+// arrived returns how many documents of a plan are written, from the answer to an
+// ordered insert, or from the database if there was no answer.
 func (s *Store) arrived(p *plan, err error) (made int, _ error) {
 	if err == nil {
 		return len(p.docs), nil
@@ -268,8 +267,7 @@ func (s *Store) arrived(p *plan, err error) (made int, _ error) {
 	return p.made, p.err
 }
 
-// look finds out what became of plans that were sent without an answer, by what
-// is there.
+// look reads the database to find the outcome of plans that got no answer.
 func (s *Store) look(err error, ps ...*plan) {
 	ctx, cancel := context.WithTimeout(context.Background(), s.limit/2)
 	defer cancel()
@@ -308,7 +306,7 @@ func documents(ps ...*plan) []any {
 	return out
 }
 
-// giveBack makes free what was taken for documents that were not written.
+// giveBack releases what was taken for documents that were not written.
 func (s *Store) giveBack(ctx context.Context, p *plan) error {
 	var errs []error
 	if len(p.entries) > p.made {
@@ -322,8 +320,8 @@ func (s *Store) giveBack(ctx context.Context, p *plan) error {
 	return errors.Join(errs...)
 }
 
-// settle makes sure that the numbers of a slow plan still stand, and gives it
-// others where they do not. While the plan was fresh nobody took them away.
+// settle checks that the numbers of a slow plan are still valid and replaces those
+// that are not. No reader gives up the numbers of a fresh plan.
 func (s *Store) settle(ctx context.Context, p *plan) {
 	if p.fresh(s.lease) {
 		return
@@ -350,8 +348,8 @@ func (s *Store) settle(ctx context.Context, p *plan) {
 	}
 }
 
-// supersede notes on the versions before that they are no longer current. It
-// spares searches from looking at them, and nothing rests on it.
+// supersede marks the previous versions as no longer current. This only saves
+// searches from reading them; nothing depends on it.
 func (s *Store) supersede(ctx context.Context, ps ...*plan) {
 	if err := s.markBefore(ctx, ps); err != nil {
 		s.log.DebugContext(ctx, "older versions are not marked", "error", err)
@@ -380,7 +378,7 @@ func (s *Store) markBefore(ctx context.Context, ps []*plan) error {
 func (s *Store) ready(ctx context.Context, p *plan) error {
 	if err := s.draft(ctx, p); err != nil {
 		if len(p.writes) > 1 && !p.careful && !fault.Is(err, fault.Unavailable) && !away(err) && ctx.Err() == nil {
-			return errAgain // it may have missed what was written just then
+			return errAgain // it may have missed a concurrent write
 		}
 		return err
 	}
@@ -420,7 +418,7 @@ func (p *plan) numbered(n *numbering) error {
 	return p.unanswered(n.began, n.err)
 }
 
-// unanswered notes when something was sent that may yet arrive, and gives err.
+// unanswered records when something was sent that may still arrive, and returns err.
 func (p *plan) unanswered(began time.Time, err error) error {
 	if err != nil && !refused(err) && began.After(p.sent) {
 		p.sent = began
@@ -428,7 +426,7 @@ func (p *plan) unanswered(began time.Time, err error) error {
 	return err
 }
 
-// number writes the numbers that were taken into documents and results.
+// number puts the numbers that were taken into documents and results.
 func (p *plan) number() {
 	born := map[store.Key]int64{}
 	places := map[string]int{}
@@ -471,8 +469,8 @@ func (s *Store) draft(ctx context.Context, p *plan) error {
 	return nil
 }
 
-// readAll reads the current versions of several resources together. One that
-// is written just then may be missed; its write clashes, and is made again.
+// readAll reads the current versions of several resources together. It may miss a
+// concurrent write; then the plan's write conflicts and is repeated.
 func (s *Store) readAll(ctx context.Context, p *plan) error {
 	if len(p.writes) == 1 {
 		return nil
@@ -561,12 +559,12 @@ func (s *Store) draftWrite(ctx context.Context, p *plan, i int) error {
 	return nil
 }
 
-// matches reports whether a resource matches, as the writes before in the plan
-// leave them.
+// matches reports whether a resource matches after the previous writes of the
+// plan.
 func (s *Store) matches(ctx context.Context, p *plan, q search.Query) (bool, error) {
 	for _, v := range p.now {
 		if v == nil || v.Seq != 0 || v.deleted() || v.Type != q.Type {
-			continue // not of this plan, which alone has versions without a number
+			continue // not of this plan: only its own versions have no number
 		}
 		d, err := s.doc(ctx, v)
 		if err != nil {

@@ -20,7 +20,7 @@ import (
 
 // Backup writes a consistent copy of the store to a new file, while it
 // serves. The copy is complete and on disk when Backup returns without an
-// error; else there is no file of that name.
+// error; otherwise no file of that name exists.
 func (s *Store) Backup(ctx context.Context, file string) error {
 	select {
 	case <-s.quit:
@@ -55,9 +55,8 @@ func Backup(ctx context.Context, dir, file string) error {
 	return nil
 }
 
-// takePart takes the name under which a backup is written, for this one alone:
-// of two to one name, the second is refused. What one that was cut off has left
-// is written over.
+// takePart reserves the temporary name of a backup. Of two backups to one name,
+// the second is refused. The remains of an interrupted backup are overwritten.
 func takePart(file string) (*os.File, error) {
 	part, err := os.OpenFile(file+".partial", os.O_RDWR|os.O_CREATE, 0o600)
 	if err != nil {
@@ -65,7 +64,7 @@ func takePart(file string) (*os.File, error) {
 	}
 	err = take(part)
 	if err == nil {
-		// The one before may have given the file its final name by now.
+		// The previous backup may have renamed the file by now.
 		mine, errMine := part.Stat()
 		there, errThere := os.Stat(part.Name())
 		_, taken := os.Stat(file)
@@ -120,8 +119,8 @@ func fill(ctx context.Context, dir, part string) error {
 	return unseal(f, io.Discard)
 }
 
-// notWritten is wrap for a backup: what the engine cannot write is not the
-// data directory then.
+// notWritten is wrap for a backup, where a write error does not concern the data
+// directory.
 func notWritten(err error, file string) error {
 	var e *sqlite.Error
 	if errors.As(err, &e) {
@@ -135,8 +134,8 @@ func notWritten(err error, file string) error {
 	return wrap(err, "write the backup")
 }
 
-// A backup ends with a line that the engine takes no notice of, so that it can
-// be told from one with a flipped bit, which the engine mostly cannot see.
+// A backup ends with a checksum line that the engine ignores. It reveals a flipped
+// bit, which the engine mostly cannot detect.
 const sealText = "\nTidemark backup, SHA-256 of all before this line: "
 
 const pageSize = 4096 // the engine's, when none is asked for
@@ -157,8 +156,8 @@ func seal(file string) error {
 	return errors.Join(err, f.Close())
 }
 
-// unseal copies a backup without its seal, which must hold. One without a
-// seal, as earlier programs made them, is copied as it is; it has whole pages.
+// unseal copies a backup without its seal, which must be valid. A backup without a
+// seal, from an earlier program, is copied unchanged; it has whole pages.
 func unseal(in *os.File, out io.Writer) error {
 	info, err := in.Stat()
 	if err != nil {

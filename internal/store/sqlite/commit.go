@@ -10,12 +10,12 @@ import (
 	"tidemark/internal/store/engine"
 )
 
-// change is a Write with what can be worked out before the writer has it.
+// change is a Write with everything that can be prepared outside the writer.
 type change struct {
 	store.Write
 	index index
 	fact  fact
-	since int64 // where the feed stood when nothing matched Unless; few: that is asked when the write is made
+	since int64 // where the feed stood when nothing matched Unless; few: check Unless when the write is made
 }
 
 // Commit implements store.Store.
@@ -76,9 +76,9 @@ func (w *writer) putAll(changes []change) ([]store.Result, error) {
 	return results, nil
 }
 
-// A condition is asked by everybody's only writer, for which all others wait.
-// One that exact keys leave few candidates of is asked there; of any other,
-// only what was written since it was asked outside.
+// All callers wait for the one writer, so checking a condition there must be
+// quick. If exact keys leave few candidates, the writer checks it. Otherwise it is
+// checked outside, and the writer checks only what was written since.
 const (
 	few          = -1
 	fewRows      = 64  // candidates
@@ -86,7 +86,7 @@ const (
 	sqlSinceThen = "SELECT " + versionColumns + " FROM version v JOIN resource r ON r.rid = v.rid WHERE v.seq > ? AND v.type = ? AND r.seq = v.seq AND r.deleted = 0 LIMIT ?"
 )
 
-// unless asks the condition of a write outside the writer, unless few rows can match.
+// unless checks the condition of a write outside the writer, unless few rows can match.
 func (s *Store) unless(ctx context.Context, q search.Query) (since int64, err error) {
 	err = s.snapshot(ctx, "search", func(c *conn) error {
 		r := s.newRun(ctx, c, q, last)
@@ -114,7 +114,7 @@ func (s *Store) unless(ctx context.Context, q search.Query) (since int64, err er
 	return since, err
 }
 
-// unmatched refuses a write whose condition matches by now.
+// unmatched refuses a write whose condition now matches.
 func (w *writer) unmatched(ch *change) error {
 	q := *ch.Unless
 	if ch.since == few {
@@ -194,7 +194,7 @@ func (w *writer) put(ch *change, at int64) (store.Result, error) {
 			return none, err
 		}
 		old = &x
-		if cur.seq > w.inserted { // what it has in the index may still wait
+		if cur.seq > w.inserted { // its index keys may still be pending
 			if err := w.insertKeys(); err != nil {
 				return none, err
 			}
@@ -275,7 +275,7 @@ func (w *writer) claimable(ch *change, cur *current) error {
 	return nil
 }
 
-// claim makes the claims of the resource those of the change.
+// claim replaces the claims of the resource with those of the change.
 func (w *writer) claim(ch *change, cur *current, rid int64) error {
 	if cur != nil {
 		var drop []string

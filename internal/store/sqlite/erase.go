@@ -12,8 +12,8 @@ import (
 	"tidemark/internal/store/engine"
 )
 
-// Erase implements store.Store. Search texts go first: by what is erased they
-// are found, so that a call that was cut short can be made again.
+// Erase implements store.Store. It removes search texts first, because it needs
+// the content that it erases to find them; an interrupted call can be repeated.
 func (s *Store) Erase(ctx context.Context, e store.Erasure, audit []store.AuditRecord) ([]store.Result, error) {
 	changes, err := s.changesOf(ctx, e.Writes)
 	if err != nil {
@@ -44,7 +44,7 @@ func (s *Store) Erase(ctx context.Context, e store.Erasure, audit []store.AuditR
 	return results, s.clear(ctx)
 }
 
-// erase takes away what the versions held.
+// erase removes the content of the versions.
 func (w *writer) erase(e store.Erasure) error {
 	numbers := map[store.Key][]int64{}
 	for _, k := range e.Whole {
@@ -122,7 +122,7 @@ func (w *writer) keysOf(rid int64) (keys []int64, err error) {
 	return slices.Compact(keys), err
 }
 
-// unsay takes the text from audit records of searches that hold one of the words.
+// unsay removes the search text of audit records that contains one of the words.
 func (s *Store) unsay(ctx context.Context, words []string) error {
 	if len(words) == 0 {
 		return nil
@@ -152,11 +152,11 @@ func (s *Store) unsay(ctx context.Context, words []string) error {
 	return err
 }
 
-// The engine leaves what was deleted, or moved within the file, in the unused
-// room of pages and in pages that are free. clear looks through the whole file
-// for such room and writes zeros, some pages at a time so that others can write
-// meanwhile; then the log, which holds the old pages, is emptied. What others
-// have used meanwhile they have overwritten.
+// The engine leaves content that was deleted, or moved within the file, in the
+// unused space of pages and in free pages. clear searches the whole file for such
+// space and zeroes it, a few pages at a time so that others can write meanwhile.
+// Then the log, which holds the old pages, is emptied. Space that others have
+// reused meanwhile is already overwritten.
 func (s *Store) clear(ctx context.Context) error {
 	for _, find := range []func(context.Context) ([]int64, error){s.untidy, s.unused} {
 		pages, err := find(ctx)

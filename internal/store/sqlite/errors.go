@@ -52,8 +52,8 @@ func wrap(err error, doing string) error {
 	return engine.Unavailable(err, text)
 }
 
-// failed reports whether err is not an answer to the caller but a failure of
-// the engine, or of our own code, after which the transaction is given up.
+// failed reports whether err is a failure of the engine or of our own code, which
+// rolls back the transaction, rather than an answer to the caller.
 func failed(err error) bool {
 	var f *fault.Error
 	return !errors.As(err, &f) || f.Kind == fault.Internal || f.Kind == fault.Unavailable

@@ -8,16 +8,15 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// forget drops what the kernel believes to be in the files, once it has failed to
-// write some of it back: it takes such pages for clean, and ext4 even takes
-// the blocks behind them for written, so that a later write to the same place
-// and an fsync after it both succeed, and nothing of it is found after the next
-// boot (seen on Linux 6.18; crash.TestFailingFsync). What is read and written
-// from now on goes by the disk. Only what was durable before counts, which is
-// all that was acknowledged.
+// forget drops the kernel's cached pages of the files after a write-back has
+// failed. The kernel marks such pages clean, and ext4 even treats their blocks as
+// written: a later write to the same place and its fsync both succeed, yet the
+// data are missing after the next boot (seen on Linux 6.18;
+// crash.TestFailingFsync). After forget, reads and writes see what is on the disk.
+// That is what was durable before, which includes everything acknowledged.
 func (s *Store) forget() {
 	drop := func(f *os.File) error { return unix.Fadvise(int(f.Fd()), 0, 0, unix.FADV_DONTNEED) }
-	// Not by a descriptor of its own: see Store.data. The log has no locks.
+	// Do not open another descriptor: see Store.data. The log has no locks.
 	var err error
 	if s.data != nil {
 		err = drop(s.data)

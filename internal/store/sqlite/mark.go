@@ -14,15 +14,14 @@ import (
 	"tidemark/internal/fault"
 )
 
-// markName is a file beside the data file that says how far what was
-// acknowledged goes. The engine takes a log that is missing or damaged for one
-// that ends there, without a word: all that stood in it is gone then, and only
-// something outside the log can tell.
+// markName is a file beside the data file that records the last acknowledged
+// version. If the log is missing or damaged, the engine silently treats it as
+// ending there and loses the rest; only a record outside the log can reveal it.
 const markName = "tidemark.mark"
 
-// mark is how far a store has come. It is written after the commit is durable
-// and before anybody is told, so that it is never ahead of the file; it is not
-// synced each time, so that after a power cut it may be behind.
+// mark is the progress of a store. It is written after the commit is durable and
+// before it is acknowledged, so it is never ahead of the file. It is not synced
+// each time, so it may be behind after a power cut.
 type mark struct {
 	seq, rev int64
 	sum      [sha256.Size]byte // of the version of that seq
@@ -64,8 +63,8 @@ func versionSum(seq, rid, number, at int64, method string, body []byte) (sum [sh
 	return sum
 }
 
-// sumOf is versionSum of a version that is there; false when it is not.
-// Of one that was erased meanwhile only its place is left to compare.
+// sumOf returns versionSum of a stored version; false if there is none. For a
+// version that was erased since, only its place can be compared.
 func sumOf(c *conn, seq int64) (sum [sha256.Size]byte, ok bool, err error) {
 	r, err := c.one("SELECT rid, number, at, method, body FROM version WHERE seq = ?", seq)
 	if err != nil || r == nil {
@@ -74,8 +73,8 @@ func sumOf(c *conn, seq int64) (sum [sha256.Size]byte, ok bool, err error) {
 	return versionSum(seq, r.int(0), r.int(1), r.int(2), r.text(3), r.blob(4)), true, nil
 }
 
-// complete compares the file with the mark. Whoever gets its refusal leaves the
-// connection open: the engine would remove the log with the last of them.
+// complete compares the file with the mark. If it refuses, the caller must leave
+// the connection open: closing the last one would make the engine remove the log.
 func complete(c *conn, dir string, m mark) error {
 	schema, err := checkSchema(c)
 	if err != nil {
@@ -126,7 +125,7 @@ func openMark(dir string, log *slog.Logger) (*marker, error) {
 	return &marker{file: f, log: log}, nil
 }
 
-// note moves the mark. It is always as long, and overwritten in place.
+// note moves the mark. Its length is fixed, and it is overwritten in place.
 func (k *marker) note(m mark) {
 	if m == k.last {
 		return

@@ -14,7 +14,7 @@ const (
 	versionWidth   = 8
 )
 
-// erased is version.meta of what was erased, which stands as a deletion.
+// erased is version.meta of an erased version, which reads as a deletion.
 const erased = -1
 
 func versionOf(r row) store.Version {
@@ -75,7 +75,7 @@ func (s *Store) readOne(ctx context.Context, none error, text string, args ...an
 }
 
 // Changes implements store.Store. There is one writer, and readers see whole
-// transactions in their order: what is there is settled.
+// transactions in order, so no earlier version can appear later.
 func (s *Store) Changes(ctx context.Context, after int64, limit int) ([]store.Version, error) {
 	return list(ctx, s, versionOf, sqlChanges, after, limit)
 }

@@ -24,18 +24,18 @@ var schema3 string
 //go:embed schema/0004.sql
 var schema4 string
 
-// step brings a file to the next schema version in one transaction: by
-// statements, and then by what statements cannot do, such as index keys made
-// anew from the stored bodies.
+// step brings a file to the next schema version in one transaction: first with
+// statements, then with code for what statements cannot do, such as rebuilding
+// index keys from the stored bodies.
 type step struct {
 	statements string
 	more       func(*writer) error // nil for nothing more
 }
 
 // steps lead from an empty file to the present schema. To change the schema,
-// append one; a step that files out there have taken is never changed. An
-// empty file takes all of them, so that there is one way to each version.
-// TestOldFile opens a stored file of the first one.
+// append a step; never change a step that existing files have taken. An empty file
+// takes all steps, so there is one way to reach each version. TestOldFile opens a
+// stored file of the first version.
 var steps = []step{
 	{statements: schema1},
 	{statements: schema2, more: (*writer).toSchema2},
@@ -46,9 +46,8 @@ var steps = []step{
 // Schema is the version of the files that this program writes.
 func Schema() int { return len(steps) }
 
-// checkSchema reads the schema version of a file, which is the number of steps
-// that it has taken, and refuses one that this program must not touch: 0 is an
-// empty file.
+// checkSchema reads the schema version of a file, the number of steps that it has
+// taken (0: an empty file), and refuses a file that this program must not touch.
 func checkSchema(c *conn) (int, error) {
 	version, err := c.number("PRAGMA user_version")
 	if err != nil {
@@ -97,7 +96,7 @@ func (w *writer) take(s step, version int) error {
 		if err := s.more(w); err != nil {
 			return err
 		}
-		w.c.finalize() // the statements may be about tables that are gone now
+		w.c.finalize() // the prepared statements may use tables that no longer exist
 	}
 	return w.c.script(fmt.Sprintf("PRAGMA application_id = %d; PRAGMA user_version = %d; COMMIT", applicationID, version))
 }
@@ -116,8 +115,8 @@ func (w *writer) toSchema2() error {
 	return w.insertKeys()
 }
 
-// indexAnew adds the keys that a type's versions have by now. Parameters are
-// only ever added, and so far only such as are found by keys.
+// indexAnew adds the keys that new parameters give the versions of a type.
+// Parameters are only ever added, and so far only ones that are searched by key.
 func (w *writer) indexAnew(typ string) error {
 	var seqs []int64
 	if err := w.c.quick(func(r row) error { seqs = append(seqs, r.int(0)); return nil }, "SELECT seq FROM version WHERE type = ?", typ); err != nil {
@@ -142,7 +141,7 @@ func (w *writer) indexAnew(typ string) error {
 				w.keys = append(w.keys, keyRow{k, date, rid})
 				continue
 			}
-			// What the current version lost, for the history. Too much does no harm there.
+			// Keys that the current version no longer has, for the history. Extra keys do no harm there.
 			if err := w.c.exec("INSERT OR IGNORE INTO past_key (key, rid) VALUES (?, ?)", k, rid); err != nil {
 				return err
 			}

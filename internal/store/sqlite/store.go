@@ -1,8 +1,8 @@
 // Package sqlite owns the embedded store: one SQLite file in write-ahead-log
-// mode that one process serves. Writes of all callers go through one
-// goroutine, which puts those that wait into one transaction and one fsync;
-// reads run beside it on connections of their own, each call on one snapshot.
-// What search parameters mean is left to package search.
+// mode that one process serves. One goroutine makes the writes of all callers; it
+// commits all that wait in one transaction with one fsync. Reads run concurrently
+// on their own connections, each call on one snapshot. Package search defines
+// what search parameters mean.
 package sqlite
 
 import (
@@ -32,15 +32,15 @@ type Options struct {
 	Logger  *slog.Logger
 	// Grouped is told of each commit group: how many calls shared its
 	// transaction, how long that took, and whether it failed. It must not
-	// block; nil for nobody.
+	// block; nil: not called.
 	Grouped func(calls int, took time.Duration, err error)
 }
 
 const (
 	fileName = "tidemark.db"
 
-	// Page caches, in KiB. With them a store of any size serves in well
-	// under 200 MB resident; the kernel's file cache does the rest.
+	// Page caches, in KiB. With these sizes a store of any size needs well under
+	// 200 MB of resident memory; the kernel's file cache does the rest.
 	writerCache = 24 << 10
 	readerCache = 6 << 10
 	readers     = 6
@@ -56,17 +56,17 @@ type Store struct {
 	dir     string
 
 	lock *os.File
-	// data is the data file, held open for as long as the engine has it: the
-	// kernel drops all locks of a process on a file, the engine's too, when the
-	// process closes any descriptor of it.
+	// data is the data file. It stays open as long as the engine uses it: when a
+	// process closes any descriptor of a file, the kernel drops all its locks on
+	// that file, including the engine's.
 	data  *os.File
 	mark  *marker
 	file  os.FileInfo // the data file, as it was opened
 	pool  chan *conn  // idle readers
-	aside chan *conn  // idle readers of budget.Beside, which others never wait for
+	aside chan *conn  // idle readers for budget.Beside only
 	spans sync.Map    // type → longest span in microseconds (int64); grows only
 
-	failing atomic.Bool // the last transaction was not kept
+	failing atomic.Bool // the last transaction failed
 	copying sync.Mutex  // held by a checkpoint
 
 	jobs chan *job
@@ -151,7 +151,7 @@ func (s *Store) open(ctx context.Context) (err error) {
 	return syncDir(s.dir)
 }
 
-// release closes what open has opened, but for the writer.
+// release closes everything that open has opened, except the writer.
 func (s *Store) release() {
 	for _, pool := range []chan *conn{s.pool, s.aside} {
 		for len(pool) > 0 {
@@ -168,8 +168,8 @@ func (s *Store) release() {
 	}
 }
 
-// Close ends the store: writes already taken up are finished, later calls are
-// Unavailable. It may be called again.
+// Close ends the store: it finishes the writes already accepted; later calls
+// return Unavailable. It may be called again.
 func (s *Store) Close() error {
 	s.once.Do(func() {
 		close(s.quit)
@@ -180,21 +180,21 @@ func (s *Store) Close() error {
 			}
 		}
 		if _, err := os.Stat(filepath.Join(s.dir, fileName+"-wal")); err == nil {
-			s.forget() // the engine has failed to copy the log into the file, which it does not say
+			s.forget() // the engine failed to copy the log into the file, and does not report it
 		}
 		s.err = wrap(errors.Join(s.err, s.mark.Close(), s.data.Close(), s.lock.Close()), "close the store")
 	})
 	return s.err
 }
 
-// Ping reports whether the store answers and its file can be read, and, once a
-// write has failed, whether one can be kept again: that is found by making one.
+// Ping reports whether the store answers and its file can be read. After a write
+// has failed, it also makes a write to see whether writes succeed again.
 func (s *Store) Ping(ctx context.Context) error {
 	if err := s.present(); err != nil {
 		return err
 	}
 	if s.failing.Load() {
-		return s.write(ctx, true, func(w *writer) error { // of something: the engine leaves out what changes nothing
+		return s.write(ctx, true, func(w *writer) error { // it must change something, or the engine skips it
 			w.rev++
 			return w.c.exec("UPDATE revision SET last = ? WHERE one = 1", w.rev)
 		})
@@ -205,9 +205,9 @@ func (s *Store) Ping(ctx context.Context) error {
 	})
 }
 
-// present reports whether the data file still is in its place. The engine
-// goes on with an open file that somebody has removed or replaced, and what it
-// wrote would be gone with the process.
+// present reports whether the data file is still in its place. The engine keeps
+// using an open file that somebody has removed or replaced, and its writes would
+// be lost when the process ends.
 func (s *Store) present() error {
 	now, err := os.Stat(filepath.Join(s.dir, fileName))
 	if err == nil && os.SameFile(now, s.file) {
@@ -246,7 +246,7 @@ func (s *Store) read(ctx context.Context, doing string, f func(*conn) error) err
 	return wrap(f(c), doing)
 }
 
-// snapshot is read with all statements in one read transaction.
+// snapshot is read with all statements in one transaction.
 func (s *Store) snapshot(ctx context.Context, doing string, f func(*conn) error) error {
 	return s.read(ctx, doing, func(c *conn) error {
 		if err := c.exec("BEGIN"); err != nil {
@@ -261,7 +261,7 @@ func (s *Store) snapshot(ctx context.Context, doing string, f func(*conn) error)
 }
 
 // span is how far before a moment a resource of the type may begin and still
-// cover it. Every type is taken to have a minute, so that few writes raise it.
+// cover it. The minimum is a minute for every type, so that few writes raise it.
 func (s *Store) span(typ string) int64 {
 	if v, ok := s.spans.Load(typ); ok {
 		return v.(int64)
@@ -295,5 +295,5 @@ const (
 	last  = int64(math.MaxInt64)
 )
 
-// Transactions implements store.Store: several writes always are one.
+// Transactions implements store.Store: several writes are always one transaction.
 func (s *Store) Transactions() bool { return true }

@@ -19,9 +19,9 @@ const (
 	maxBatch    = 256  // jobs of one transaction
 	yields      = 4    // turns that a batch waits for more
 
-	// A checkpoint copies the log into the file. Passive ones run beside the
-	// writer once so many pages wait to be copied. While writes never pause,
-	// the log cannot start over by itself; at its limit the writer makes it.
+	// A checkpoint copies the log into the file. Passive ones run concurrently
+	// with the writer once this many pages wait to be copied. While writes never
+	// pause, the log cannot restart by itself; at its limit the writer restarts it.
 	checkpointPages = 4096
 	logPages        = 1 << 15
 	keptLog         = 3 * logPages * pageSize / 2 // of a log that a long reader has kept from starting over, once it does
@@ -31,8 +31,7 @@ const (
 
 // job is one call that writes. apply runs on the writer's goroutine inside a
 // transaction, which it may share with others, and may be run again from the
-// start; safe says that apply either fails before its first change or not at
-// all.
+// start. safe means that apply never fails after its first change.
 type job struct {
 	ctx   context.Context
 	apply func(*writer) error
@@ -42,15 +41,15 @@ type job struct {
 	err   error
 }
 
-// States of a job: its caller may leave until the writer takes it up.
+// States of a job: its caller may give up until the writer starts it.
 const (
 	waiting = iota
 	taken
 	left
 )
 
-// write queues a job and waits for its outcome. The context counts until the
-// job is taken up; from then on the outcome is what the caller gets.
+// write queues a job and waits for its outcome. The context can cancel the job
+// until the writer starts it; after that, the caller gets the outcome.
 func (s *Store) write(ctx context.Context, safe bool, apply func(*writer) error) error {
 	if err := ctx.Err(); err != nil {
 		return err
@@ -153,9 +152,8 @@ func (w *writer) run() {
 			w.finish()
 			return
 		}
-		// Those whom the last batch woke are about to write again: let them in
-		// now rather than give the first of them a transaction, and a wait for
-		// the disk, of its own.
+		// Callers that the last batch woke are about to write again. Wait for them,
+		// so that the first one does not get a transaction and an fsync to itself.
 		for idle := 0; len(batch) < maxBatch && idle < yields; {
 			select {
 			case j := <-w.s.jobs:
@@ -187,8 +185,8 @@ func (w *writer) finish() {
 	}
 }
 
-// commit runs the jobs in one transaction. A job that fails takes back its
-// own changes; an error of the engine takes back all.
+// commit runs the jobs in one transaction. If a job fails, its own changes are
+// rolled back; if the engine fails, all changes are rolled back.
 func (w *writer) commit(batch []*job) {
 	jobs := batch[:0]
 	for _, j := range batch {
@@ -200,14 +198,14 @@ func (w *writer) commit(batch []*job) {
 		return
 	}
 	began := time.Now()
-	// Savepoints make the engine keep a copy of every page that is touched, for
-	// a refusal that hardly ever comes. If it comes, all is done once more.
+	// With savepoints the engine would copy every page that it touches, for a
+	// refusal that is very rare. If one occurs, the whole batch runs again.
 	err := w.attempt(jobs, false)
 	if errors.Is(err, errSpoilt) {
 		err = w.attempt(jobs, true)
 	}
 	if err == nil {
-		err = w.landed() // what the engine has kept counts on, even when nobody may be told
+		err = w.landed() // counters advance with what the engine committed, even if nothing may be acknowledged
 	}
 	if err == nil {
 		w.s.mark.note(mark{w.seq, w.rev, w.sum})
@@ -229,10 +227,10 @@ func (w *writer) commit(batch []*job) {
 	w.tend()
 }
 
-// errSpoilt says that a job failed which may have changed something by then.
+// errSpoilt means that a job failed and may already have changed something.
 var errSpoilt = errors.New("a write has to be rolled back")
 
-// attempt is transaction; when it fails, everything is as before.
+// attempt runs transaction and rolls back if it fails.
 func (w *writer) attempt(jobs []*job, savepoints bool) error {
 	mark := *w
 	err := w.transaction(jobs, savepoints)
@@ -243,13 +241,13 @@ func (w *writer) attempt(jobs []*job, savepoints bool) error {
 	return err
 }
 
-// reset takes back what stands here, and not in the file.
+// reset discards the state in memory that the file does not have.
 func (w *writer) reset(mark *writer) {
 	w.seq, w.pace, w.rev, w.audits, w.sum, w.keys = mark.seq, mark.pace, mark.rev, mark.audits, mark.sum, w.keys[:min(len(w.keys), len(mark.keys))]
 	w.inserted = min(w.inserted, w.seq)
 }
 
-// transaction returns an error when nothing of the whole batch was kept.
+// transaction returns an error if none of the batch was committed.
 func (w *writer) transaction(jobs []*job, savepoints bool) error {
 	if err := w.s.present(); err != nil {
 		return err
@@ -271,8 +269,8 @@ func (w *writer) transaction(jobs []*job, savepoints bool) error {
 	return nil
 }
 
-// do runs a job inside the transaction. Its error is one after which the whole
-// transaction has to be given up; that of the job stays in the job.
+// do runs a job inside the transaction. It returns an error only if the whole
+// transaction must be rolled back; the job keeps its own error.
 func (w *writer) do(j *job, savepoints bool) error {
 	mark := *w
 	guarded := savepoints && !j.safe
@@ -310,8 +308,8 @@ func (w *writer) do(j *job, savepoints bool) error {
 	return nil
 }
 
-// landed looks once more before anything is acknowledged: the commit stands in
-// the log, which must still be the file of that name.
+// landed makes a last check before anything is acknowledged: the commit is in
+// the log, and the log must still be the file of that name.
 func (w *writer) landed() error {
 	if err := w.s.present(); err != nil {
 		return err
@@ -336,8 +334,8 @@ func (w *writer) apply(j *job) (err error) {
 	return j.apply(w)
 }
 
-// panicked is a defect in a job. The whole transaction is given up, since
-// nobody knows how far the job came.
+// panicked is a defect in a job. The whole transaction is rolled back, because it
+// is unknown how far the job got.
 type panicked struct{ value any }
 
 func (p panicked) Error() string { return fmt.Sprintf("panic: %v", p.value) }
@@ -350,11 +348,11 @@ func (w *writer) now() int64 {
 	return w.pace.At
 }
 
-// tend looks after the log's size.
+// tend limits the size of the log.
 func (w *writer) tend() {
 	if w.restart.Load() && w.s.copying.TryLock() {
 		w.restart.Store(false)
-		// A reader that stays longer than a moment, such as a backup, is not waited for.
+		// Do not wait for a long reader, such as a backup.
 		err := w.c.script("PRAGMA busy_timeout = 20; PRAGMA wal_checkpoint(RESTART)")
 		w.s.copied(errors.Join(err, w.c.script("PRAGMA busy_timeout = 5000")))
 	}
@@ -385,8 +383,8 @@ func (w *writer) checkpoint(c *conn) {
 	}
 }
 
-// copied ends what copying has begun. After a failure, the next checkpoint
-// must not build on what the kernel only believes to be on the disk.
+// copied ends a copy. After a failure, the next checkpoint must not rely on pages
+// that the kernel wrongly believes to be on the disk.
 func (s *Store) copied(err error) {
 	defer s.copying.Unlock()
 	if err != nil {

@@ -1,5 +1,5 @@
 // Drives the board in headless Chromium against the real binary. Started by
-// TestBrowser (e2e_test.go), which gives: BASE (the service), BIN, DATA and
+// TestBrowser (browser_test.go), which gives: BASE (the service), BIN, DATA and
 // TOKEN (to mint tokens of several roles), CHROMIUM, SHOTS (optional folder).
 
 import assert from 'node:assert/strict';

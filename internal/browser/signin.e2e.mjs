@@ -1,5 +1,5 @@
 // Signs in at a real OpenID provider in headless Chromium, against the real
-// binary. Started by TestSignIn (e2e_test.go), which gives BIN, CHROMIUM and DIR.
+// binary. Started by TestSignIn (browser_test.go), which gives BIN, CHROMIUM and DIR.
 
 import assert from 'node:assert/strict';
 import { execFileSync, spawn } from 'node:child_process';

@@ -1,5 +1,5 @@
 // Measures how soon the ward page can be used on a phone, from the browser's own
-// trace. Started by BenchmarkWard (e2e_test.go), which gives BASE, TOKEN and
+// trace. Started by BenchmarkWard (browser_test.go), which gives BASE, TOKEN and
 // CHROMIUM. The phone is a processor four times as slow as this one, behind a
 // network of 9 Mbit/s and 60 ms a round trip (fast 4G as the browser's own
 // developer tools had it; the Wi-Fi of a ward is of that order). The page can be used when the first drain can be

@@ -1,13 +1,9 @@
-package board_test
+package browser
 
 import (
 	"bufio"
 	"context"
 	"encoding/json"
-	"net/http"
-	"net/http/httptest"
-	"net/http/httputil"
-	"net/url"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -15,30 +11,28 @@ import (
 	"syscall"
 	"testing"
 	"time"
-
-	"tidemark/api/board"
 )
 
 // TestBrowser drives the board with headless Chromium against the real
-// binary. It needs chromium, node, and the packages of e2e/package-lock.json;
+// binary. It needs chromium, node, and the packages of package-lock.json;
 // without them it is skipped, unless TIDEMARK_REQUIRE_BROWSER=1.
 func TestBrowser(t *testing.T) {
 	bin, chromium, node := browser(t)
 	base, token, data := demo(t, bin)
-	drive(t, node, "e2e/board.e2e.mjs", "BASE="+base, "TOKEN="+token, "DATA="+data, "BIN="+bin, "CHROMIUM="+chromium, "SHOTS="+os.Getenv("TIDEMARK_SHOTS"), "TZ=UTC")
+	drive(t, node, "board.e2e.mjs", "BASE="+base, "TOKEN="+token, "DATA="+data, "BIN="+bin, "CHROMIUM="+chromium, "SHOTS="+os.Getenv("TIDEMARK_SHOTS"), "TZ=UTC")
 }
 
 // TestDocs drives the interface reference.
 func TestDocs(t *testing.T) {
 	bin, chromium, node := browser(t)
 	base, token, _ := demo(t, bin)
-	drive(t, node, "e2e/docs.e2e.mjs", "BASE="+base, "TOKEN="+token, "CHROMIUM="+chromium, "SHOTS="+os.Getenv("TIDEMARK_SHOTS"), "TZ=UTC")
+	drive(t, node, "docs.e2e.mjs", "BASE="+base, "TOKEN="+token, "CHROMIUM="+chromium, "SHOTS="+os.Getenv("TIDEMARK_SHOTS"), "TZ=UTC")
 }
 
 // TestSignIn signs in at a real OpenID provider.
 func TestSignIn(t *testing.T) {
 	bin, chromium, node := browser(t)
-	drive(t, node, "e2e/signin.e2e.mjs", "BIN="+bin, "CHROMIUM="+chromium, "DIR="+t.TempDir(), "TZ=UTC")
+	drive(t, node, "signin.e2e.mjs", "BIN="+bin, "CHROMIUM="+chromium, "DIR="+t.TempDir(), "TZ=UTC")
 }
 
 // BenchmarkWard measures how soon the ward page can be used on a phone.
@@ -46,7 +40,7 @@ func BenchmarkWard(b *testing.B) {
 	bin, chromium, node := browser(b)
 	base, token, _ := demo(b, bin)
 	for b.Loop() {
-		cmd := exec.Command(node, "e2e/speed.e2e.mjs")
+		cmd := exec.Command(node, "speed.e2e.mjs")
 		cmd.Env = append(os.Environ(), "BASE="+base, "TOKEN="+token, "CHROMIUM="+chromium)
 		out, err := cmd.Output()
 		if err != nil {
@@ -101,13 +95,12 @@ func browser(t testing.TB) (bin, chromium, node string) {
 		missing("node is not installed")
 	}
 	for _, name := range []string{"playwright-core", "oidc-provider"} {
-		if _, err := os.Stat("e2e/node_modules/" + name); err == nil {
+		if _, err := os.Stat("node_modules/" + name); err == nil {
 			continue
 		}
 		npm := exec.Command("npm", "ci", "--ignore-scripts", "--no-audit", "--no-fund")
-		npm.Dir = "e2e"
 		if out, err := npm.CombinedOutput(); err != nil {
-			missing("npm ci in api/board/e2e: " + err.Error() + "\n" + string(out))
+			missing("npm ci in internal/browser: " + err.Error() + "\n" + string(out))
 		}
 	}
 	bin = filepath.Join(t.TempDir(), "tidemark")
@@ -162,34 +155,12 @@ func demo(t testing.TB, bin string) (origin, token, data string) {
 		}
 	}
 	go func() {
-		for range lines { // its later words are not waited for
+		for range lines { // drain what it prints later
 		}
 	}()
 	dirs, err := filepath.Glob(filepath.Join(tmp, "tidemark-demo-*"))
 	if err != nil || len(dirs) != 1 {
 		t.Fatal("no data folder of the demonstration:", dirs, err)
 	}
-	return mounted(t, origin), token, dirs[0]
-}
-
-// mounted is the origin under which board and interface are both found.
-func mounted(t testing.TB, origin string) string {
-	res, err := http.Get(origin + "/board/")
-	if err != nil {
-		t.Fatal(err)
-	}
-	res.Body.Close()
-	if res.StatusCode == http.StatusOK {
-		return origin
-	}
-	to, err := url.Parse(origin)
-	if err != nil {
-		t.Fatal(err)
-	}
-	mux := http.NewServeMux()
-	mux.Handle("/board/", board.Handler(func(string) board.Settings { return board.Settings{} }))
-	mux.Handle("/", httputil.NewSingleHostReverseProxy(to))
-	s := httptest.NewServer(mux)
-	t.Cleanup(s.Close)
-	return s.URL
+	return origin, token, dirs[0]
 }

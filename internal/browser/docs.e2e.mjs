@@ -1,5 +1,5 @@
 // Drives the interface reference at /docs in headless Chromium against the real
-// binary. Started by TestDocs (e2e_test.go), which gives BASE, TOKEN and CHROMIUM.
+// binary. Started by TestDocs (browser_test.go), which gives BASE, TOKEN and CHROMIUM.
 
 import assert from 'node:assert/strict';
 import { createRequire } from 'node:module';
