@@ -232,7 +232,7 @@ func TestDecodeEntries(t *testing.T) {
 		"both codes with a volume":      {codes("reservoir-check", loinc+"9203-1"), "emptying final p1/d1 measured=35"},
 		"site":                          {`"valueQuantity":null,` + codes("drain-site-assessment") + "," + parts("redness", `"valueBoolean":true`, "swelling", `"valueBoolean":false`, "warmth", `"valueBoolean":true`, "suture", `"valueBoolean":true`), "site-assessment final p1/d1 signs=[redness warmth] assessed=true"},
 		"site, all signs":               {`"valueQuantity":null,` + codes("drain-site-assessment") + "," + parts("redness", `"valueBoolean":true`, "swelling", `"valueBoolean":true`, "warmth", `"valueBoolean":true`, "tenderness", `"valueBoolean":true`, "leakage", `"valueBoolean":true`, "pus", `"valueBoolean":true`, "suture", `"valueBoolean":false`), "site-assessment final p1/d1 signs=[leakage pus redness suture-loose swelling tenderness warmth] assessed=true"},
-		"site, nothing assessed":          {`"valueQuantity":null,` + codes("drain-site-assessment") + "," + parts("redness", absent), "site-assessment final p1/d1"},
+		"site, nothing assessed":        {`"valueQuantity":null,` + codes("drain-site-assessment") + "," + parts("redness", absent), "site-assessment final p1/d1"},
 		"urine":                         {codes(loinc + "9187-6"), "output final p1/ measured=35 route=9187-6"},
 		"urine by a device":             {codes(loinc+"9187-6") + `,"device":{"reference":"Device/urometer"}`, "output final p1/ measured=35 route=9187-6"},
 		"intake":                        {codes(loinc+"9000-1") + `,"device":null`, "intake final p1/ measured=35 route=9000-1"},
