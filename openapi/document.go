@@ -380,7 +380,7 @@ func (b *builder) patchBody(typ string) object {
 	part := func(name, value string, v any) object { return object{"name": name, "value" + value: v} }
 	return object{"required": true, "content": object{
 		patchJSON: object{"schema": ref("JSONPatch"), "example": list{object{"op": "replace", "path": "/status", "value": "amended"}}},
-		fhirJSON: object{"schema": ref("AnyResource"), "example": object{"resourceType": "Parameters", "parameter": list{object{"name": "operation", "part": list{
+		fhirJSON: object{"schema": ref("Parameters"), "example": object{"resourceType": "Parameters", "parameter": list{object{"name": "operation", "part": list{
 			part("type", "Code", "add"), part("path", "String", typ+".meta"), part("name", "String", "tag"),
 			part("value", "Coding", object{"system": "http://hospital.example.org/tags", "code": "reviewed"}),
 		}}}}},
@@ -447,9 +447,13 @@ func (b *builder) operation(base, typ, tag string, o Operation) {
 		}
 		said = append(said, s+"): "+p.Description)
 	}
-	body := object{"content": object{fhirJSON: object{"schema": ref("AnyResource")}}, "description": strings.Join(append([]string{"A Parameters resource."}, said...), " ")}
+	takes := ref("Parameters")
+	if o.Name == "$validate" { // the resource itself, or Parameters that hold it
+		takes = ref("AnyResource")
+	}
+	body := object{"content": object{fhirJSON: object{"schema": takes}}, "description": strings.Join(append([]string{"A Parameters resource."}, said...), " ")}
 	if ex := parametersExample(o); ex != nil {
-		body["content"] = object{fhirJSON: object{"schema": ref("AnyResource"), "example": ex}}
+		body["content"] = object{fhirJSON: object{"schema": takes, "example": ex}}
 	}
 	post := append(slices.Clone(params), b.requestID())
 	extra := []string{"413", "415", "422"}

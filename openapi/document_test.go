@@ -5,6 +5,7 @@ import (
 	"net/http/httptest"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -259,6 +260,44 @@ func TestExamplesAreValid(t *testing.T) {
 	for _, must := range []string{"emptying", "reservoir-check", "site-assessment", "emptying-and-site"} {
 		if !slices.Contains(names, must) {
 			t.Errorf("there is no example %s", must)
+		}
+	}
+}
+
+// Bodies of any type are told apart by resourceType, and no decimal is left to a
+// generator's own precision.
+func TestBodiesAndDecimals(t *testing.T) {
+	n, err := fhirjson.Parse(openapi.JSON())
+	if err != nil {
+		t.Fatal(err)
+	}
+	var walk func(path string, n *fhirjson.Node)
+	walk = func(path string, n *fhirjson.Node) {
+		if n.Kind == fhirjson.Object && n.Str("type") == "number" && n.Str("format") != "double" {
+			t.Errorf("%s is a number of format %q", path, n.Str("format"))
+		}
+		for i, x := range n.Items {
+			walk(path+"/"+strconv.Itoa(i), x)
+		}
+		for _, m := range n.Members {
+			walk(path+"/"+m.Name, m.Value)
+		}
+	}
+	walk("", n)
+	generic := n.Path("components", "schemas", "AnyResource")
+	mapping := generic.Path("discriminator", "mapping")
+	if generic.Path("discriminator").Str("propertyName") != "resourceType" || len(generic.Each("oneOf")) < 20 {
+		t.Errorf("AnyResource is not told apart by resourceType: %s", generic.Bytes())
+	}
+	for _, one := range generic.Each("oneOf") {
+		to := one.Str("$ref")
+		if name := to[strings.LastIndex(to, "/")+1:]; mapping.Str(name) != to {
+			t.Errorf("resourceType %s leads to %q", name, mapping.Str(name))
+		}
+	}
+	for path, want := range map[string]string{"/fhir/Device/$validate": "AnyResource", "/fhir/Device/{id}/$meta-add": "Parameters"} {
+		if got := n.Path("paths", path, "post", "requestBody", "content", "application/fhir+json", "schema").Str("$ref"); got != "#/components/schemas/"+want {
+			t.Errorf("%s takes %q", path, got)
 		}
 	}
 }

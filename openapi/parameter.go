@@ -291,7 +291,7 @@ func operationParam(p OperationParam) object {
 			schema["minimum"] = 0
 		}
 	case "decimal":
-		schema = object{"type": "number", "exclusiveMinimum": 0}
+		schema = object{"type": "number", "format": "double", "exclusiveMinimum": 0}
 	case "boolean":
 		schema = object{"type": "boolean"}
 	case "instant":

@@ -61,7 +61,7 @@ func primitives() object {
 		"id":       object{"type": "string", "pattern": idPattern, "description": "1 to 64 characters from A-Z, a-z, 0-9, - and '.'."},
 		"instant":  object{"type": "string", "pattern": instantPattern, "description": "A time to the second or finer, with its zone.", "examples": list{"2026-11-20T15:10:00+01:00"}},
 		"dateTime": object{"type": "string", "pattern": timePattern, "description": "A year, a month, a day, or a time with its zone.", "examples": list{"2026-11-20", "2026-11-20T15:10:00+01:00"}},
-		"decimal":  object{"type": "number", "description": "Digits are kept as sent: 1.50 stays 1.50."},
+		"decimal":  object{"type": "number", "format": "double", "description": "An exact decimal; digits are kept as sent: 1.50 stays 1.50. The format keeps generated clients from single precision."},
 	}
 }
 
@@ -179,6 +179,8 @@ func resources(src Source) object {
 			"issue": array(element("", object{
 				"severity": enum("fatal", "error", "warning", "information"), "code": text("R4's issue type, such as value, required, invalid, not-found."),
 				"details": concept, "diagnostics": str, "expression": array(text("FHIRPath of the element at fault."))}, "severity", "code"))}, "issue"),
+		"Binary": resource("Binary", "What is no resource, such as CSV or a patch, in a Bundle.", object{"contentType": str, "data": str}, "contentType"),
+		"Bundle": resource("Bundle", "A Bundle within another.", object{"type": str}, "type"),
 		"Parameters": resource("Parameters", "The parameters or the answer of an operation.", object{"parameter": array(element("", object{
 			"name": str, "resource": ref("Resource"), "part": array(object{"type": "object"})}, "name"))}),
 		"CapabilityStatement": resource("CapabilityStatement", "What the service claims, which is what works.", with(publication, object{
@@ -205,11 +207,13 @@ func anyResource(types object) object {
 		}
 	}
 	slices.Sort(names)
-	all := list{ref("Resource")}
+	var one list
+	mapping := object{}
 	for _, n := range names {
-		all = append(all, object{"if": object{"properties": object{"resourceType": object{"const": n}}}, "then": ref(n)})
+		one = append(one, ref(n))
+		mapping[n] = ref(n)["$ref"]
 	}
-	return object{"description": "A resource, validated by its own type.", "allOf": all}
+	return object{"description": "A resource, validated by its own type.", "oneOf": one, "discriminator": object{"propertyName": "resourceType", "mapping": mapping}}
 }
 
 // bundle is a Bundle of one of the types; what must be in an entry depends on it.

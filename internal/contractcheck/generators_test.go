@@ -1,6 +1,7 @@
 package contractcheck
 
 import (
+	"bytes"
 	"context"
 	"os"
 	"os/exec"
@@ -105,6 +106,9 @@ func TestGoClient(t *testing.T) {
 	}
 	dir := t.TempDir()
 	tool(t, dir, path, "-generate", "types", "-package", "client", "-o", "client.go", documentPath(t))
+	if made, err := os.ReadFile(filepath.Join(dir, "client.go")); err != nil || bytes.Contains(made, []byte("float32")) {
+		t.Errorf("the client reads decimals in single precision, which loses digits: %v", err)
+	}
 	if fi, err := os.Stat(filepath.Join(dir, "client.go")); err == nil {
 		tool(t, dir, "gofmt", "-l", "client.go")
 		if fi.Size() < 10_000 {
