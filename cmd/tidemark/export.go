@@ -240,7 +240,7 @@ func (c *exportCmd) fetch(ctx context.Context, e *env) (bulk.Counts, error) {
 	var have fetched
 	if data, err := os.ReadFile(at); err == nil && json.Unmarshal(data, &have) == nil {
 		if have.Request != f.Request {
-			return bulk.Counts{}, fmt.Errorf("%s holds a part of another export; name another --out, or remove %s to begin anew", c.Out, bulk.ProgressFile)
+			return bulk.Counts{}, fmt.Errorf("%s holds a part of another export; name another --out, or remove %s to start over", c.Out, bulk.ProgressFile)
 		}
 		f = have
 	}
@@ -280,7 +280,7 @@ func (c *exportCmd) fetch(ctx context.Context, e *env) (bulk.Counts, error) {
 			from := file.Str("url")
 			u, err := url.Parse(from)
 			if err != nil {
-				return bulk.Counts{}, fmt.Errorf("the server names a file %q, which is no URL", from)
+				return bulk.Counts{}, fmt.Errorf("the server names a file %q, which is not a URL", from)
 			}
 			name := path.Base(u.Path)
 			if strings.HasPrefix(name, ".") || strings.ContainsAny(name, `/\`) {

@@ -18,7 +18,7 @@ var licences []byte
 
 // versionCmd prints what the program is and what it is made of.
 type versionCmd struct {
-	Licenses bool `help:"Print the licences of all that the program holds." xor:"what"`
+	Licenses bool `help:"Print the licences of everything in the program." xor:"what"`
 	SBOM     bool `name:"sbom" help:"Print a bill of materials: CycloneDX 1.6, JSON." xor:"what"`
 }
 

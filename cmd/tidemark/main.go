@@ -36,13 +36,13 @@ type commands struct {
 	Export   exportCmd   `cmd:"" help:"Write a store or a server out as NDJSON files."`
 	Backup   backupCmd   `cmd:"" help:"Copy the embedded store, also while it serves."`
 	Restore  restoreCmd  `cmd:"" help:"Make a data directory from a backup."`
-	Purge    purgeCmd    `cmd:"" help:"Erase from a store, for good, what has been over for long."`
+	Purge    purgeCmd    `cmd:"" help:"Erase records from a store for good, once they ended long enough ago."`
 	Policy   policyCmd   `cmd:"" help:"Check, show or try a ward policy, or write its schema."`
 	Health   healthCmd   `cmd:"" help:"Ask a running service whether it is ready; exit 0 if so, 1 if not."`
 	Version  versionCmd  `cmd:"" help:"Print the version, the licences, or a bill of materials."`
 
-	Help        helpFlag    `short:"h" help:"Say what there is, or what a command takes, and end."`
-	ShowVersion versionFlag `name:"version" env:"-" help:"Print the version and end."`
+	Help        helpFlag    `short:"h" help:"Show this help."`
+	ShowVersion versionFlag `name:"version" env:"-" help:"Print the version."`
 }
 
 // helpFlag is the parser's own, in our words.
@@ -149,7 +149,7 @@ func unknownSetting(model *kong.Application, environ []string) error {
 		if !strings.HasPrefix(name, "TIDEMARK_") || slices.Contains(known, name) || slices.ContainsFunc(ofTests, func(p string) bool { return strings.HasPrefix(name, p) }) {
 			continue
 		}
-		return fmt.Errorf("there is no setting %s; --help behind a command names those that there are", name)
+		return fmt.Errorf("there is no setting %s; run the command with --help for a list", name)
 	}
 	return nil
 }
@@ -165,13 +165,13 @@ func misread(err error) error {
 		return fmt.Errorf("name a command: %s; tidemark --help says what each does", strings.ReplaceAll(what, `"`, ""))
 	}
 	if what, found := strings.CutPrefix(text, "expected "); found {
-		return fmt.Errorf("%s is missing; --help behind the command says what it takes", strings.Trim(what, `"`))
+		return fmt.Errorf("%s is missing; run it with --help to see what it takes", strings.Trim(what, `"`))
 	}
 	if what, found := strings.CutPrefix(text, "missing flags: "); found {
-		return fmt.Errorf("give %s; --help behind the command says what it means", what)
+		return fmt.Errorf("give %s; run it with --help to see what it means", what)
 	}
 	if what, found := strings.CutPrefix(text, "unexpected argument "); found {
-		return fmt.Errorf("%s is no argument of this command; --help behind it says what it takes", what)
+		return fmt.Errorf("%s is not an argument of this command; run it with --help to see what it takes", what)
 	}
 	return err
 }

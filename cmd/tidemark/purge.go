@@ -18,7 +18,7 @@ import (
 
 type purgeCmd struct {
 	place
-	OlderThan age  `name:"older-than" required:"" help:"How long ago it has to be over, in years, days or hours: 10y, 90d, 36h." placeholder:"AGE"`
+	OlderThan age  `name:"older-than" required:"" help:"How long ago a record must have ended, in years, days or hours: 10y, 90d, 36h." placeholder:"AGE"`
 	DryRun    bool `name:"dry-run" help:"Count what would be erased, and erase nothing."`
 }
 

@@ -19,11 +19,11 @@ import (
 
 type policyReplay struct {
 	place       `embed:""`
-	Against     string   `help:"Second policy file, to be compared with the first; \"default\" is the service's own." placeholder:"FILE"`
+	Against     string   `help:"Second policy file, to compare with the first; \"default\" is the service's own." placeholder:"FILE"`
 	Files       []string `arg:"" optional:"" help:"NDJSON files or folders of an export, instead of a store." type:"path" placeholder:"FILE"`
 	Simulate    bool     `help:"A simulated hospital instead of a store, with the flags of tidemark simulate."`
 	hospital    `embed:"" group:"Simulated hospital, with --simulate:"`
-	Truth       string        `help:"What really happened, as tidemark simulate --truth writes it. A simulated hospital knows." type:"path" placeholder:"FILE"`
+	Truth       string        `help:"What really happened, as tidemark simulate --truth writes it. A simulated hospital knows it." type:"path" placeholder:"FILE"`
 	Acknowledge time.Duration `help:"Count as if somebody acknowledged so long after each announcement, unless the data say when somebody did; 0s: nobody else does." default:"15m"`
 	Times       string        `help:"When an entry counts as charted: recorded (by the store) or issued (as it says itself, for a store that was filled from elsewhere)." enum:"recorded,issued" default:"recorded"`
 	Format      string        `help:"table, csv (one figure a line) or json." enum:"table,csv,json" default:"table"`

@@ -36,7 +36,7 @@ type service struct {
 	Heavy        int           `help:"Wide searches, ward-wide answers and pictures at a time; 0: one less than the processors." default:"0"`
 	Shutdown     time.Duration `name:"shutdown-timeout" help:"How long running requests may take after SIGTERM." default:"20s"`
 	ReadyDelay   time.Duration `help:"After SIGTERM, how long /readyz says 503 before the port closes: as long as a balancer needs to notice." default:"1s"`
-	TrustedProxy []string      `help:"Proxies, as addresses or networks, whose X-Forwarded-For and X-Forwarded-Proto hold." placeholder:"NETWORK"`
+	TrustedProxy []string      `help:"Proxies, as addresses or networks, whose X-Forwarded-For and X-Forwarded-Proto are believed." placeholder:"NETWORK"`
 	LogFormat    string        `help:"How the log is written: text or json." enum:"text,json" default:"text"`
 	Verbose      bool          `help:"Log every request."`
 }
@@ -45,7 +45,7 @@ type serveCmd struct {
 	service  `embed:""`
 	Data     string `help:"Directory of the embedded store and the local key." default:"./tidemark-data" type:"path" placeholder:"DIR"`
 	Store    string `help:"MongoDB instead of the embedded store." placeholder:"mongodb://…/db"`
-	Issuer   string `help:"OIDC issuer whose tokens hold." placeholder:"URL"`
+	Issuer   string `help:"OIDC issuer whose tokens are accepted." placeholder:"URL"`
 	JWKS     string `name:"jwks" help:"Key set of the issuer, file or URL." placeholder:"FILE-or-URL"`
 	Audience string `help:"Audience that tokens must name." placeholder:"AUD"`
 	Claims   string `help:"YAML file that maps the issuer's groups to roles, for tokens without SMART scopes." type:"path" placeholder:"FILE"`

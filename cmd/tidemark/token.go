@@ -13,9 +13,9 @@ type tokenCmd struct {
 	Data    string        `help:"Data directory of the service." default:"./tidemark-data" type:"path" placeholder:"DIR"`
 	Scope   string        `help:"SMART scopes, such as \"user/Observation.crus user/Device.rs\"."`
 	Role    string        `help:"Ready-made scopes of a role: ${roles}."`
-	Subject string        `help:"Who the token is for, such as Practitioner/n1." default:"Practitioner/local"`
+	Subject string        `help:"User of the token, such as Practitioner/n1." default:"Practitioner/local"`
 	Patient string        `help:"Patient in context, for patient/ scopes." placeholder:"ID"`
-	TTL     time.Duration `name:"ttl" help:"How long it holds." default:"8h"`
+	TTL     time.Duration `name:"ttl" help:"How long it is valid." default:"8h"`
 }
 
 func (c *tokenCmd) Run(e *env) error {

@@ -387,7 +387,7 @@ func (a *App) sameBase(ctx context.Context) error {
 		return err
 	}
 	if rev > 0 {
-		a.log.Error("--base-url has changed: what refers to resources by the URL of then is no longer found by searches; go back to it, or export, and import into an empty data directory",
+		a.log.Error("--base-url has changed: searches no longer find references that use the old URL; go back to it, or export, and import into an empty data directory",
 			"before", string(before), "now", a.base)
 		return nil // said at each start, until it is the one before again
 	}
@@ -468,7 +468,7 @@ func (a *App) keep(ctx context.Context, doing string, work func(context.Context)
 		if err == nil {
 			return
 		}
-		a.log.Error("a defect occurred; the work begins again", "work", doing, "cause", fault.Of(err).Cause)
+		a.log.Error("a defect occurred; the work starts again", "work", doing, "cause", fault.Of(err).Cause)
 		select {
 		case <-ctx.Done():
 		case <-time.After(time.Second):
@@ -558,7 +558,7 @@ func watch(ctx context.Context, read func(), files ...string) {
 func (a *App) readPolicy() {
 	p, err := policy.Load(a.cfg.Policy)
 	if err != nil {
-		a.log.Error("the changed policy has faults; the one before stays in force", "err", err)
+		a.log.Error("the changed policy has faults; the previous one stays in force", "err", err)
 		return
 	}
 	a.policy.Store(p)
@@ -568,7 +568,7 @@ func (a *App) readPolicy() {
 
 func (a *App) readCertificate() {
 	if err := a.certificate.read(); err != nil {
-		a.log.Error("the changed certificate cannot be used; the one before is still shown", "err", err)
+		a.log.Error("the changed certificate cannot be used; the previous one stays in use", "err", err)
 		return
 	}
 	a.log.Info("certificate read again")

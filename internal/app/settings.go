@@ -44,7 +44,7 @@ func (cfg *Config) check() error {
 	return err
 }
 
-// trusted are the proxies whose X-Forwarded-For and X-Forwarded-Proto hold.
+// trusted are the proxies whose X-Forwarded-For and X-Forwarded-Proto are believed.
 func (cfg *Config) trusted() ([]netip.Prefix, error) {
 	var out []netip.Prefix
 	for _, text := range cfg.Proxies {

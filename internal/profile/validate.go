@@ -204,7 +204,7 @@ func (cs codeSystem) advice(code string) string {
 			return "write " + known
 		}
 	}
-	return "CodeSystem/drain and the value sets list those that there are, and what has none is said in text"
+	return "CodeSystem/drain and the value sets list the ones there are, and what has none is said in text"
 }
 
 // ours begins the canonicals of our profiles and extensions.
