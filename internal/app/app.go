@@ -1,6 +1,6 @@
 // Package app owns the service as a whole: it opens the store that a URL
-// names, puts the parts together, listens, and stops in order. What the parts
-// do is theirs.
+// names, connects the parts, listens, and stops them in order. What each part does
+// is its own.
 package app
 
 import (
@@ -43,7 +43,7 @@ import (
 	"tidemark/openapi"
 )
 
-// Config is all that can be set.
+// Config holds all settings.
 type Config struct {
 	Listen      string // host:port; port 0 picks one
 	AdminListen string // metrics and profiling; "" for none
@@ -85,7 +85,7 @@ type Config struct {
 	Clock       func() time.Time
 }
 
-// App is a service that was put together.
+// App is the assembled service.
 type App struct {
 	cfg     Config
 	log     *slog.Logger
@@ -219,8 +219,8 @@ func New(ctx context.Context, cfg Config) (_ *App, err error) {
 	return a, nil
 }
 
-// recheck is how soon the sweep looks again at a drain that nothing here has
-// touched: only with a shared store may another process have.
+// recheck is how soon the sweep looks again at a drain that this process has not
+// touched: with a shared store another process may have.
 func (a *App) recheck() time.Duration {
 	if a.cfg.Store == "" {
 		return 0
@@ -228,7 +228,7 @@ func (a *App) recheck() time.Duration {
 	return time.Minute
 }
 
-// leaseTTL is how long a process that died keeps others from its work.
+// leaseTTL is how long a process that died still keeps others from its work.
 const leaseTTL = 8 * time.Second
 
 // lease is for work that one process of several does.
@@ -247,8 +247,8 @@ func (a *App) updateSubscription(ctx context.Context, n *fhirjson.Node, version 
 	return err
 }
 
-// subscription looks at a Subscription before it is written. Each costs work for
-// every change, so that there may be so many.
+// subscription checks a Subscription before it is written. Each one costs work for
+// every change, so their number is limited.
 func (a *App) subscription(ctx context.Context, who *auth.Principal, n, before *fhirjson.Node) error {
 	on := func(n *fhirjson.Node) bool { return n != nil && n.Str("status") != "off" }
 	if most := a.cfg.Subscribed; most > 0 && on(n) && !on(before) {
@@ -265,13 +265,13 @@ func (a *App) subscription(ctx context.Context, who *auth.Principal, n, before *
 	return a.notify.Hook(ctx, who, n, before)
 }
 
-// may tests a resource against the rights of a subscription's owner.
+// may checks a resource against the rights of a subscription's owner.
 func (a *App) may(o notify.Owner, n *fhirjson.Node) bool {
 	typ := n.Str("resourceType")
 	return a.api.Permits(typ, o.Principal().Grant(typ, auth.Read|auth.Search), n)
 }
 
-// Validate joins what R4 and what our profiles say of a resource.
+// Validate validates a resource by R4 and by the service's profiles.
 func Validate(lib *profile.Library, n *fhirjson.Node) *fault.List {
 	l := r4.Validate(n, r4.Options{})
 	if l.Failed() && r4.Kind(l) == fault.Invalid {
@@ -305,7 +305,7 @@ func OpenStore(ctx context.Context, cfg Config, extract search.ExtractOptions, g
 		}
 		return s, nil
 	}
-	// Not what was given: it may hold a password.
+	// Not the given URL: it may contain a password.
 	return nil, errors.New("--store is neither a mongodb:// nor a mongodb+srv:// URL: give one, or leave it out for the embedded store")
 }
 
@@ -337,8 +337,8 @@ func (a *App) verifier(ctx context.Context) (auth.Verifier, error) {
 	return v, nil
 }
 
-// awaited waits for an issuer that cannot be reached: after a power cut it may
-// come up later than we do. What no waiting mends ends it.
+// awaited waits for an issuer that cannot be reached: after a power cut it may start
+// later than the service. An error that waiting cannot fix ends the wait.
 func (a *App) awaited(ctx context.Context, c auth.Config) (auth.Verifier, error) {
 	pauses := backoff.NewExponentialBackOff()
 	pauses.MaxInterval = 15 * time.Second
@@ -374,9 +374,8 @@ func baseURL(cfg Config, addr string) string {
 	return scheme + "://" + addr + "/fhir"
 }
 
-// sameBase says when the base URL is another than it was. References that are
-// written out as URLs were taken for this service's own, or another's, by the
-// one of then, and the search index holds them so.
+// sameBase reports a changed base URL. References written as full URLs were indexed as
+// this service's own, or as another's, by the old one.
 func (a *App) sameBase(ctx context.Context) error {
 	if a.cfg.BaseURL == "" {
 		return nil // made up from the address to listen on, for trials
@@ -404,7 +403,7 @@ func (a *App) Base() string { return a.base }
 // Addr is where the service listens.
 func (a *App) Addr() string { return a.listener.Addr().String() }
 
-// AdminAddr is where metrics and profiling are, "" for nowhere.
+// AdminAddr is where metrics and profiling are served, "" for nowhere.
 func (a *App) AdminAddr() string {
 	if a.admin == nil {
 		return ""
@@ -415,7 +414,7 @@ func (a *App) AdminAddr() string {
 // Ward is the core, for loading data without HTTP.
 func (a *App) Ward() *ward.Service { return a.ward }
 
-// Key is the local issuer, nil beside a real one.
+// Key is the local issuer, nil if there is a real one.
 func (a *App) Key() *auth.LocalKey { return a.key }
 
 // Start answers requests and begins to sweep.
@@ -461,7 +460,7 @@ func (a *App) Start() {
 	}
 }
 
-// keep runs work that lasts as long as ctx; after a panic it begins again.
+// keep runs work that lasts as long as ctx, and restarts it after a panic.
 func (a *App) keep(ctx context.Context, doing string, work func(context.Context)) {
 	for ctx.Err() == nil {
 		err := fault.Contain(doing, func() error { work(ctx); return nil })
@@ -502,7 +501,7 @@ func (a *App) adminHandler() http.Handler {
 	return m
 }
 
-// Failed delivers the error of a listener that broke.
+// Failed delivers the error of a listener that failed.
 func (a *App) Failed() <-chan error { return a.failed }
 
 // dropAudit deletes AuditEvents that are older than the setting, every hour.
@@ -525,7 +524,7 @@ func (a *App) dropAudit(ctx context.Context) {
 	}
 }
 
-// Reload reads the policy and the certificate again, as SIGHUP asks for.
+// Reload reads the policy and the certificate again, as on SIGHUP.
 func (a *App) Reload() {
 	if a.cfg.Policy != "" {
 		a.readPolicy()
@@ -553,7 +552,7 @@ func watch(ctx context.Context, read func(), files ...string) {
 	}
 }
 
-// readPolicy takes the policy file again. One with faults is logged, and the
+// readPolicy reads the policy file again. If it has faults, they are logged and the
 // policy in force stays.
 func (a *App) readPolicy() {
 	p, err := policy.Load(a.cfg.Policy)
@@ -574,15 +573,14 @@ func (a *App) readCertificate() {
 	a.log.Info("certificate read again")
 }
 
-// examples says what an approved policy rests on that nobody has approved.
+// examples lists the unapproved example settings that an approved policy rests on.
 func (a *App) examples(p *policy.Policy) {
 	if left := p.Examples(); p.Approved() != "" && len(left) > 0 {
 		a.log.Warn("the approved policy leaves settings to unapproved examples; set them", "settings", strings.Join(left, " "))
 	}
 }
 
-// prefixed answers also below the path of --base-url, for proxies that do not
-// take it off.
+// prefixed also answers below the path of --base-url, for proxies that do not strip it.
 func (a *App) prefixed(h http.Handler) http.Handler {
 	prefix := a.cfg.prefix()
 	if prefix == "" {
@@ -598,9 +596,8 @@ func (a *App) prefixed(h http.Handler) http.Handler {
 	})
 }
 
-// Stop says at /readyz that the service ends, waits for as long as a balancer
-// needs to notice, drains requests for as long as ctx lasts, then closes the
-// store.
+// Stop turns /readyz to 503, waits until a load balancer has noticed, lets requests
+// finish for as long as ctx lasts, then closes the store.
 func (a *App) Stop(ctx context.Context) error {
 	var errs []error
 	if a.api != nil {

@@ -48,18 +48,18 @@ func (a *App) signIn() *board.SignIn {
 	return &in
 }
 
-// float is for a page that draws; nothing is reckoned on with it.
+// float is for a page that draws; nothing is computed from it.
 func float(r *big.Rat) float64 {
 	f, _ := r.Float64()
 	return f
 }
 
-// welcome is what a browser finds at the root.
+// welcome is the page at the root.
 func welcome(w http.ResponseWriter, _ *http.Request) {
 	h := w.Header()
 	h.Set("Content-Type", "text/html; charset=utf-8")
 	h.Set("Content-Security-Policy", "default-src 'none'; frame-ancestors 'none'")
-	// A client that goes away while it reads has nobody to be told.
+	// A client that disconnects while it reads cannot be told.
 	_, _ = w.Write([]byte(welcomePage))
 }
 

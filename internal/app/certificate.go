@@ -13,7 +13,7 @@ type certificate struct {
 	now       atomic.Pointer[tls.Certificate]
 }
 
-// read takes the files, which must belong together; else the ones before stay.
+// read loads the files, which must belong together; otherwise the previous ones stay.
 func (c *certificate) read() error {
 	pair, err := tls.LoadX509KeyPair(c.cert, c.key)
 	if err != nil {

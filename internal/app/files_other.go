@@ -2,6 +2,6 @@
 
 package app
 
-// connections is as it was asked for: the system has no limit on open files that
-// could be asked.
+// connections returns the requested number: this system has no limit on open files to
+// ask for.
 func connections(most int) (int, error) { return most, nil }

@@ -98,7 +98,7 @@ func (m *metrics) watch(st store.Store, auditQueue func() (waiting, room int)) {
 		}))
 }
 
-// machine adds what is true of this process and the machine that it runs on.
+// machine adds figures of this process and of the machine it runs on.
 func (m *metrics) machine(cfg Config, keysRead func() time.Time) {
 	info := prometheus.NewGauge(prometheus.GaugeOpts{Name: "tidemark_build_info", Help: "1, with the version, the commit and the Go version of the program.",
 		ConstLabels: prometheus.Labels{"version": cfg.Version, "commit": commit(), "go": runtime.Version()}})
@@ -144,7 +144,7 @@ func (m *metrics) answered(interaction, typ string, status int, took time.Durati
 // metrics observes deliveries.
 var _ notify.Observer = (*metrics)(nil)
 
-// Delivered counts a receiver's yes.
+// Delivered counts a delivery that was accepted.
 func (m *metrics) Delivered(_ string, after time.Duration) {
 	m.delivered.Inc()
 	m.lag.Observe(after.Seconds())
@@ -163,14 +163,14 @@ func (m *metrics) SetAside(_ string, reason notify.Reason) {
 // GivenUp counts a Subscription that was switched off.
 func (m *metrics) GivenUp(string) { m.givenUp.Inc() }
 
-// Lag shows what waits.
+// Lag shows the deliveries that wait.
 func (m *metrics) Lag(subscription string, behind time.Duration, waiting int) {
 	m.behind.WithLabelValues(subscription).Set(behind.Seconds())
 	m.waiting.WithLabelValues(subscription).Set(float64(waiting))
 }
 
-// Ended forgets the Subscription, so that what is gone neither alarms nor adds
-// up.
+// Ended drops the Subscription's metrics, so that a deleted one neither alerts nor
+// accumulates.
 func (m *metrics) Ended(subscription string) {
 	m.behind.DeleteLabelValues(subscription)
 	m.waiting.DeleteLabelValues(subscription)
@@ -221,7 +221,7 @@ func (s *stored) Describe(ch chan<- *prometheus.Desc) {
 	}
 }
 
-// Collect reads them. When the store does not answer, only that is said.
+// Collect reads them. If the store does not answer, only that is reported.
 func (s *stored) Collect(ch chan<- prometheus.Metric) {
 	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
 	defer cancel()
