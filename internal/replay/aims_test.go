@@ -6,11 +6,11 @@ import (
 	"tidemark/internal/sim"
 )
 
-// The aims, loosely and by counts, on a small ward with a fixed seed: a change of a
-// rule that cries wolf, or misses what it found, shows here. EVALUATION.md has the
-// large runs.
+// The aims, loosely and by counts, on a small ward with a fixed seed that the rules
+// were not tuned on: a change of a rule that cries wolf, or misses what it found, shows
+// here. EVALUATION.md has the large runs.
 func TestAims(t *testing.T) {
-	r := usual(t, sim.Options{Seed: 14, Patients: 30, Days: 20, End: end, Untidy: sim.Usual(), Events: 50})
+	r := usual(t, sim.Options{Seed: 501, Patients: 30, Days: 20, End: end, Untidy: sim.Usual(), Events: 50})
 	for _, n := range r.False {
 		most := map[string]float64{"high": 6, "low": 15}[string(n.Severity)]
 		if (n.Severity == "high" || n.Concern == "charting") && most > 0 && n.Rate > most {

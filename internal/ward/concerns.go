@@ -83,9 +83,20 @@ func (s *Service) evaluate(ctx context.Context, c *course, stored []drain.Concer
 		if len(taken) == 0 {
 			break
 		}
-		// The drain has had concerns of the kind before, or some were erased.
-		if k.Stored, err = s.store.Concerns(ctx, c.id, time.Time{}); err != nil {
+		// The drain has had concerns of the kind before, or some were erased. One that is
+		// open and was not read with the entries may rest on newer ones.
+		all, err := s.store.Concerns(ctx, c.id, time.Time{})
+		if err != nil {
 			return j, err
+		}
+		for _, old := range all {
+			if slices.ContainsFunc(k.Stored, func(known drain.Concern) bool { return known.ID == old.ID }) {
+				continue
+			}
+			if old.Open() {
+				return j, errWriteConflict
+			}
+			k.Stored = append(slices.Clip(k.Stored), old)
 		}
 		k.Taken = append(k.Taken, taken...)
 		step = concern.Advance(k)
