@@ -22,10 +22,10 @@ import (
 
 // What a request may cost is decided here: its account of rows, values and bytes
 // (package budget), its time, and, for a heavy request, a turn. A request is heavy if
-// it reads more than a resource, a drain or a patient, or its body is large. Heavy requests have store
+// it reads more than a resource, a drain or a patient. Heavy requests have store
 // connections of their own and run on all but one of the processors, one at a time for
-// each client. A light request, such as charting, never waits for a heavy one. The
-// figures are OURS.
+// each client. A light request, such as charting, never waits for a heavy one; large
+// bodies wait for those of the same client. The figures are OURS.
 const (
 	requestTime = 30 * time.Second // one interaction
 	bundleTimes = 10               // of that, a batch or transaction
@@ -50,7 +50,7 @@ type turns struct {
 }
 
 // share is one client's: only one of its heavy requests at a time has a turn or waits
-// for one, and only one of its large bodies at a time is read, so that a client delays
+// for one, and only one of its large bodies at a time is held, so that a client delays
 // others by one request at most.
 type share struct {
 	one, body *semaphore.Weighted
@@ -120,7 +120,7 @@ func (t *turns) take(ctx context.Context, client string) (giveBack func(), err e
 	}, nil
 }
 
-// takeBody waits until the client has no other large body that is being read.
+// takeBody waits until the client has no other large body that is being worked on.
 func (t *turns) takeBody(ctx context.Context, client string) (giveBack func(), err error) {
 	c, leave := t.share(client)
 	if err := t.acquire(ctx, c.body); err != nil {
@@ -219,8 +219,8 @@ func (s *Server) admitReads(ctx context.Context, in *Interaction, entries []*fhi
 	return s.turn(ctx, a, in)
 }
 
-// admitReading waits until the client has no other large body that is being read.
-func (s *Server) admitReading(ctx context.Context, in *Interaction) error {
+// admitLarge waits until the client has no other large body that is being worked on.
+func (s *Server) admitLarge(ctx context.Context, in *Interaction) error {
 	a, _ := ctx.Value(accountKey{}).(*account)
 	if a == nil || in.Who == nil {
 		return nil
@@ -230,15 +230,6 @@ func (s *Server) admitReading(ctx context.Context, in *Interaction) error {
 		a.free = append(a.free, giveBack)
 	}
 	return err
-}
-
-// admitBody is admit for a body that takes long to parse.
-func (s *Server) admitBody(ctx context.Context, in *Interaction) error {
-	a, _ := ctx.Value(accountKey{}).(*account)
-	if a == nil || a.took || in.Who == nil {
-		return nil
-	}
-	return s.turn(ctx, a, in)
 }
 
 func (s *Server) turn(ctx context.Context, a *account, in *Interaction) error {

@@ -229,14 +229,14 @@ func TestDrain(t *testing.T) {
 	}
 }
 
-// TestLargeBodies: one client sends large bodies one after another, and each is parsed in
-// a turn; a small one, and another client's, wait for neither. Slow senders hold no turn.
+// TestLargeBodies: one client's large bodies are worked on one after another; a small one,
+// and another client's, do not wait for them. Slow senders hold no turn.
 func TestLargeBodies(t *testing.T) {
 	s := &Server{turns: newTurns(1, 50*time.Millisecond), bodies: newBodies(), requestTime: time.Minute}
 	send := func(client string, size int) (done func(), err error) {
 		ctx, a := s.open(context.Background())
 		in := &Interaction{Verb: "POST", Who: &auth.Principal{Subject: client}}
-		r := s.bodies.reader(strings.NewReader(strings.Repeat("x", size)), func() error { return s.admitReading(ctx, in) })
+		r := s.bodies.reader(strings.NewReader(strings.Repeat("x", size)), func() error { return s.admitLarge(ctx, in) })
 		_, err = io.Copy(io.Discard, r)
 		return func() { r.release(); a.close() }, err
 	}

@@ -590,7 +590,7 @@ func (s *Server) readBody(ctx context.Context, r *http.Request, in *Interaction)
 	default:
 		return fault.New(fault.Media, "not-supported", "Content-Encoding %q is not read; send gzip or none.", enc)
 	}
-	in.held = s.bodies.reader(body, func() error { return s.admitReading(ctx, in) })
+	in.held = s.bodies.reader(body, func() error { return s.admitLarge(ctx, in) })
 	data, err := io.ReadAll(in.held)
 	var large *http.MaxBytesError
 	switch {
@@ -605,11 +605,6 @@ func (s *Server) readBody(ctx context.Context, r *http.Request, in *Interaction)
 		return err
 	case err != nil:
 		return fault.New(fault.Invalid, "incomplete", "The body ended early or could not be read.")
-	}
-	if len(data) > largeBody {
-		if err := s.admitBody(ctx, in); err != nil {
-			return err
-		}
 	}
 	mime, params, _ := strings.Cut(r.Header.Get("Content-Type"), ";")
 	mime = strings.ToLower(strings.TrimSpace(mime))

@@ -179,7 +179,7 @@ func resources(src Source) object {
 			"issue": array(element("", object{
 				"severity": enum("fatal", "error", "warning", "information"), "code": text("R4's issue type, such as value, required, invalid, not-found."),
 				"details": concept, "diagnostics": str, "expression": array(text("FHIRPath of the element at fault."))}, "severity", "code"))}, "issue"),
-		"Binary": resource("Binary", "What is no resource, such as CSV or a patch, in a Bundle.", object{"contentType": str, "data": str}, "contentType"),
+		"Binary": resource("Binary", "Content that is not a resource, such as CSV or a patch, in a Bundle.", object{"contentType": str, "data": str}, "contentType"),
 		"Bundle": resource("Bundle", "A Bundle within another.", object{"type": str}, "type"),
 		"Parameters": resource("Parameters", "The parameters or the answer of an operation.", object{"parameter": array(element("", object{
 			"name": str, "resource": ref("Resource"), "part": array(object{"type": "object"})}, "name"))}),

@@ -383,7 +383,7 @@ func BenchmarkCost(b *testing.B) {
 		for _, f := range bad {
 			abuse = append(abuse, requests[f.name])
 		}
-		stop := bombard([]*asker{newAsker(b, s.Addr(), s.Key(), "abusive", h.now)}, 4, abuse)
+		stop, _ := bombard([]*asker{newAsker(b, s.Addr(), s.Key(), "abusive", h.now)}, 4, abuse)
 		p50, p99 = chart.run(func(e entry) { s.pass(e.at.Add(time.Minute)) })
 		say(b, "charting beside an abusive client (%v): p50 %.1f ms, p99 %.1f ms", stop(), ms(p50), ms(p99))
 		b.ReportMetric(0, "ns/op")
@@ -416,18 +416,20 @@ func (c *charting) run(before func(entry)) (p50, p99 time.Duration) {
 	return took[len(took)/2], took[len(took)*99/100]
 }
 
-// bombard has each client make the requests over and over, on so many connections,
-// until it is stopped; it gives how many answers of each status there were.
-func bombard(clients []*asker, connections int, requests []costly) (stop func() map[int]int) {
+// bombard has the clients make the requests in turn, over and over, each on so many
+// connections, until it is stopped; that returns how many answers of each status there
+// were. asked is how many requests were begun.
+func bombard(clients []*asker, connections int, requests []costly) (stop func() map[int]int, asked func() int) {
 	ctx, cancel := context.WithCancel(context.Background())
 	var wg sync.WaitGroup
 	var mu sync.Mutex
 	count := map[int]int{}
-	for i, c := range clients {
-		for j := range connections {
+	var next atomic.Int64
+	for _, c := range clients {
+		for range connections {
 			wg.Go(func() {
-				for k := (i*connections + j) * 37; ctx.Err() == nil; k++ {
-					status, _, err := c.ask(ctx, requests[k%len(requests)])
+				for ctx.Err() == nil {
+					status, _, err := c.ask(ctx, requests[int(next.Add(1)-1)%len(requests)])
 					mu.Lock()
 					if err == nil {
 						count[status]++
@@ -439,7 +441,7 @@ func bombard(clients []*asker, connections int, requests []costly) (stop func() 
 			})
 		}
 	}
-	return func() map[int]int { cancel(); wg.Wait(); return count }
+	return func() map[int]int { cancel(); wg.Wait(); return count }, func() int { return int(next.Load()) }
 }
 
 // BenchmarkCostTogether is the program itself, with its usual limits: charting alone,
@@ -473,7 +475,7 @@ func BenchmarkCostTogether(b *testing.B) {
 		p50, p99 := chart.run(nothing)
 		_, idle := p.resident(b)
 		say(b, "charting alone: p50 %.1f ms, p99 %.1f ms; %.0f MB at most", ms(p50), ms(p99), idle)
-		stop := bombard([]*asker{newAsker(b, p.base, key, "abusive", now)}, 4, ten)
+		stop, _ := bombard([]*asker{newAsker(b, p.base, key, "abusive", now)}, 4, ten)
 		p50, p99 = chart.run(nothing)
 		counts := stop()
 		_, one := p.resident(b)
@@ -482,9 +484,10 @@ func BenchmarkCostTogether(b *testing.B) {
 		for i := range 8 {
 			eight = append(eight, newAsker(b, p.base, key, fmt.Sprintf("abusive-%d", i), now))
 		}
-		stop = bombard(eight, 4, all)
-		for range 2 {
-			p50, p99 = chart.run(nothing)
+		stop, asked := bombard(eight, 4, all)
+		p50, p99 = chart.run(nothing)
+		for asked() < len(all) {
+			time.Sleep(time.Second)
 		}
 		_, most := p.resident(b)
 		began := time.Now()

@@ -165,10 +165,8 @@ const (
 // service keeps no Procedures.
 func (s *stay) operated() (time.Time, string) {
 	t := s.placed
-	for _, e := range s.entries {
-		if s.placed.IsZero() && e.Counts() && (t.IsZero() || e.At.Before(t)) {
-			t = e.At
-		}
+	if i := slices.IndexFunc(s.entries, drain.Entry.Counts); t.IsZero() && i >= 0 {
+		t = s.entries[i].At // they are in order
 	}
 	if in := drain.During(s.wards.stays[s.patient], t); in != nil && s.admissions && !in.Start.IsZero() {
 		return in.Start, fromEncounter

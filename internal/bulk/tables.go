@@ -304,6 +304,7 @@ func (t *tabulator) drain(ctx context.Context, v store.Version) error {
 	}
 	c.placements = asOf(&t.over, "DeviceUseStatement", id, c.placements, func(p drain.Placement) string { return p.ID }, func(f store.Facts) *drain.Placement { return f.Placement })
 	c.entries = asOf(&t.over, "Observation", id, c.entries, func(e drain.Entry) string { return e.ID }, func(f store.Facts) *drain.Entry { return f.Entry })
+	slices.SortFunc(c.entries, drain.Entry.Compare) // those of the overlay stand last
 	c.concerns = asOf(&t.over, "DetectedIssue", id, c.concerns, func(x drain.Concern) string { return x.ID }, func(f store.Facts) *drain.Concern { return f.Concern })
 	if c.wards, err = t.wardsOf(ctx, &c, v); err != nil {
 		return err

@@ -41,9 +41,9 @@ func briskOutput(v *view) *Finding {
 			}
 		}
 		if headline == "" {
-			headline = fmt.Sprintf("%s of %sfluid in %s%s", about(worst.volume), v.lastLook(), window.Span(limit.Within), v.lighterBefore())
+			headline = fmt.Sprintf("%s of %sfluid in %s%s", worst.volume.About(), v.lastLook(), window.Span(limit.Within), v.lighterBefore())
 		}
-		texts = append(texts, fmt.Sprintf("%s drained from %s to %s. Threshold: %s in any %s.", upper(about(worst.volume)), v.at(worst.from), v.at(worst.to), ml(limit.Volume), window.Span(limit.Within)))
+		texts = append(texts, fmt.Sprintf("%s drained from %s to %s. Threshold: %s in any %s.", upper(worst.volume.About()), v.at(worst.from), v.at(worst.to), ml(limit.Volume), window.Span(limit.Within)))
 		evidence = append(evidence, charted(v.touching(worst.from, worst.to))...)
 		figures = append(figures, Figure{"most in any " + window.Span(limit.Within), rounded(worst.volume), "mL", exactly(limit.Volume)})
 	}

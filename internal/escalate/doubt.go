@@ -168,8 +168,8 @@ func (v *view) doubtsOfEmptying(iv interval) (doubts []doubt) {
 	add := func(figure Figure, headline, text string) {
 		doubts = append(doubts, doubt{iv.end, headline, text, figure, iv.entries})
 	}
-	if _, volume := v.full(&iv); volume.Cmp(times(v.capacity(), v.ReservoirFactor)) > 0 {
-		add(Figure{"volume from the reservoir", exactly(volume), "mL", exactly(times(v.capacity(), v.ReservoirFactor))},
+	if _, volume := v.full(&iv); volume.Cmp(v.capacity().Times(v.ReservoirFactor)) > 0 {
+		add(Figure{"volume from the reservoir", exactly(volume), "mL", exactly(v.capacity().Times(v.ReservoirFactor))},
 			fmt.Sprintf("%s from a reservoir of %s?", ml(volume), ml(v.capacity())),
 			fmt.Sprintf("%s were emptied at %s from a reservoir of %s.", ml(volume), v.at(iv.end), ml(v.capacity())))
 	}

@@ -53,11 +53,11 @@ func outputRise(v *view) *Finding {
 	if r.byDay {
 		d := r.day
 		entries = charted(v.touching(d.from, d.to))
-		headline = fmt.Sprintf("Output up: %s in the last day, %s the day before", about(d.recent), about(d.earlier))
-		text = fmt.Sprintf("Output was %s in the %s up to %s and %s in the %s before: %s more%s.", about(d.recent), window.Span(v.RiseSpan), v.at(d.to),
-			about(d.earlier), window.Span(v.RiseSpan), about(d.up()), d.percentWords())
+		headline = fmt.Sprintf("Output up: %s in the last day, %s the day before", d.recent.About(), d.earlier.About())
+		text = fmt.Sprintf("Output was %s in the %s up to %s and %s in the %s before: %s more%s.", d.recent.About(), window.Span(v.RiseSpan), v.at(d.to),
+			d.earlier.About(), window.Span(v.RiseSpan), d.up().About(), d.percentWords())
 		if d.left.Sign() > 0 {
-			text += fmt.Sprintf(" The %s after the tubing was milked are left out.", about(d.left))
+			text += fmt.Sprintf(" The %s after the tubing was milked are left out.", d.left.About())
 		}
 		text += fmt.Sprintf(" Threshold: %s %% and %s more%s.", exactly(v.RisePercent), ml(v.RiseVolume), v.scatterWords(d.scatter))
 	}
@@ -71,12 +71,12 @@ func outputRise(v *view) *Finding {
 			entries = append(entries, v.back(rate.last+k).entries...)
 		}
 		// The latest emptying is what to look at first.
-		headline = fmt.Sprintf("Output up: %s at the last emptying, usually %s", about(rate.net), about(usual))
+		headline = fmt.Sprintf("Output up: %s at the last emptying, usually %s", rate.net.About(), usual.About())
 		if rate.of > 1 {
-			headline = fmt.Sprintf("Output up: %s at the last emptyings, usually %s", about(rate.net), about(usual))
+			headline = fmt.Sprintf("Output up: %s at the last emptyings, usually %s", rate.net.About(), usual.About())
 		}
 		words := fmt.Sprintf("%s came in the %s up to %s; at the median rate of the %d emptyings before it would have been %s. Threshold: %s times that and %s more%s.",
-			upper(about(rate.net)), window.Span(span), v.at(last.end), len(rate.before), about(usual), exactly(v.RateFactor), ml(rate.floor), v.scatterWords(rate.scatter))
+			upper(rate.net.About()), window.Span(span), v.at(last.end), len(rate.before), usual.About(), exactly(v.RateFactor), ml(rate.floor), v.scatterWords(rate.scatter))
 		if rate.floor.Cmp(v.RateVolume) < 0 {
 			words += " The fluid was darker too."
 		}
@@ -97,7 +97,7 @@ func outputRise(v *view) *Finding {
 		f.scatterFigure("rise in standard deviations", r.day.up().Float(), r.day.scatter, v.RiseScatter)
 	}
 	if r.byRate {
-		f.figure("rate of the last interval", rounded(perHour(r.rate.net, last.end.Sub(r.rate.start))), "mL/h", rounded(times(r.rate.median, v.RateFactor))).
+		f.figure("rate of the last interval", rounded(perHour(r.rate.net, last.end.Sub(r.rate.start))), "mL/h", rounded(r.rate.median.Times(v.RateFactor))).
 			figure("volume above the usual", rounded(r.rate.up), "mL", exactly(r.rate.floor)).
 			figure("median rate before", rounded(r.rate.median), "mL/h", "")
 		f.scatterFigure("volume above the usual in standard deviations", r.rate.up.Float(), r.rate.scatter, v.RiseScatter)
@@ -109,7 +109,7 @@ func (v *view) scatterWords(scatter float64) string {
 	if scatter <= 0 {
 		return ""
 	}
-	return fmt.Sprintf(", and %s times this drain's own scatter of %s", exactly(v.RiseScatter), about(float(scatter)))
+	return fmt.Sprintf(", and %s times this drain's own scatter of %s", exactly(v.RiseScatter), float(scatter).About())
 }
 
 func (f *Finding) scatterFigure(name string, up, scatter float64, threshold drain.Volume) {
@@ -278,7 +278,7 @@ func (v *view) riseOfRate(k int) (rateRise, bool) {
 
 // exceeds compares a rise with its floors and the scatter.
 func (v *view) exceeds(r rateRise, end time.Time) bool {
-	return perHour(r.net, end.Sub(r.start)).Cmp(times(r.median, v.RateFactor)) > 0 && r.up.Cmp(r.floor) >= 0 && r.up.Float() >= v.RiseScatter.Float()*r.scatter
+	return perHour(r.net, end.Sub(r.start)).Cmp(r.median.Times(v.RateFactor)) > 0 && r.up.Cmp(r.floor) >= 0 && r.up.Float() >= v.RiseScatter.Float()*r.scatter
 }
 
 // riseOfYoung is that of a drain with too few intervals for a median of so many and

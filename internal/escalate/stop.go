@@ -25,9 +25,9 @@ func suddenStop(v *view) *Finding {
 		return nil
 	}
 	text := fmt.Sprintf("%s came in the %s up to %s, where %s were to be expected at the rate of the %s before: the drain may be blocked. Threshold: %s %% and %s short.",
-		upper(about(s.low)), window.Span(s.to.Sub(s.from)), v.at(s.to), about(s.promised), window.Span(v.StopBefore), exactly(v.StopPercent), ml(v.StopVolume))
+		upper(s.low.About()), window.Span(s.to.Sub(s.from)), v.at(s.to), s.promised.About(), window.Span(v.StopBefore), exactly(v.StopPercent), ml(v.StopVolume))
 	severity, evidence := drain.Moderate, charted(s.of)
-	headline := fmt.Sprintf("Output stopped: %s instead of %s", about(s.low), about(s.promised))
+	headline := fmt.Sprintf("Output stopped: %s instead of %s", s.low.About(), s.promised.About())
 	if signs := v.signs(drain.Leakage, drain.Swelling); len(signs.words) > 0 {
 		severity = drain.High
 		headline += ", with " + list(signs.words) + " at the site"

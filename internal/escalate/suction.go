@@ -194,7 +194,7 @@ func blocked(v *view) *Finding {
 	evidence := run
 	if s, stopped := v.stop(); stopped {
 		severity, headline = drain.High, "Drain probably blocked: sluggish, and hardly any output"
-		text += fmt.Sprintf(" Only %s came by %s, instead of %s.", about(s.low), v.at(s.to), about(s.promised))
+		text += fmt.Sprintf(" Only %s came by %s, instead of %s.", s.low.About(), v.at(s.to), s.promised.About())
 		evidence = append(evidence, charted(s.of)...)
 	}
 	if signs := v.signs(drain.Leakage); len(signs.words) > 0 {

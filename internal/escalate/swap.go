@@ -72,7 +72,7 @@ func apart(a, b drain.Appearance) bool {
 // is so.
 func (s side) odd(r Rules) bool {
 	square, usual := s.net.Times(s.net), s.usual.Times(s.usual)
-	return apart(s.now, s.was) || square.Cmp(times(usual, r.SwapFactor)) >= 0 || times(square, r.SwapFactor).Cmp(usual) <= 0
+	return apart(s.now, s.was) || square.Cmp(usual.Times(r.SwapFactor)) >= 0 || square.Times(r.SwapFactor).Cmp(usual) <= 0
 }
 
 // swapped reports whether each of two emptyings is as the other was to be: by their
@@ -83,7 +83,7 @@ func (r Rules) swapped(a, b side) bool {
 	if b.usual.Cmp(a.usual) < 0 {
 		less, more = b, a
 	}
-	volumes := more.usual.Sub(less.usual).Cmp(r.SwapVolume) >= 0 && more.usual.Cmp(times(less.usual, r.SwapFactor)) >= 0
+	volumes := more.usual.Sub(less.usual).Cmp(r.SwapVolume) >= 0 && more.usual.Cmp(less.usual.Times(r.SwapFactor)) >= 0
 	if volumes {
 		// On a scale of ratios the middle between the two is the root of their product.
 		middle := more.usual.Times(less.usual)
@@ -141,9 +141,9 @@ func (v *view) doubtOfSwap(own, other side, sibling drain.Drain) doubt {
 	}
 	words := func(s side, look drain.Appearance, net drain.Volume) string {
 		if apart(s.was, own.was) || apart(s.was, other.was) {
-			return about(net) + " " + string(look)
+			return net.About() + " " + string(look)
 		}
-		return about(net)
+		return net.About()
 	}
 	return doubt{
 		own.iv.end, fmt.Sprintf("Swapped with %s? Each is as the other was", name),

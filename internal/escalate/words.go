@@ -34,8 +34,6 @@ func exactly(v drain.Volume) string { return v.Text(6) }
 // ml words a volume as it was charted, or a threshold.
 func ml(v drain.Volume) string { return exactly(v) + " mL" }
 
-func about(v drain.Volume) string { return v.About() }
-
 // rounded words a computed number for machines.
 func rounded(v drain.Volume) string { return v.Text(2) }
 
@@ -55,11 +53,8 @@ func gives(rate drain.Volume, span time.Duration) drain.Volume {
 	return rate.Scale(int64(span), int64(time.Hour))
 }
 
-// times multiplies by a number that is held as a Volume.
-func times(v, number drain.Volume) drain.Volume { return v.Times(number) }
-
 // share is so many percent of a volume.
-func share(v, percent drain.Volume) drain.Volume { return times(v, percent).Scale(1, 100) }
+func share(v, percent drain.Volume) drain.Volume { return v.Times(percent).Scale(1, 100) }
 
 // list joins words: "a", "a and b", "a, b and c".
 func list(words []string) string {

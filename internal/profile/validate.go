@@ -115,7 +115,8 @@ func (l *Library) Conforms(n *fhirjson.Node, url string) (*fault.List, error) {
 	return &list, nil
 }
 
-// validation is one validation of a resource. Its path is a stack, written out only for a fault.
+// validation is one validation of a resource. Its path is a stack, written out only for
+// a fault.
 type validation struct {
 	library *Library
 	list    *fault.List

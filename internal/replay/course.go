@@ -189,8 +189,8 @@ func (c *course) finish(end time.Time) {
 	c.entries = nil
 }
 
-// again evaluates the drain again, after an entry of another drain of the patient that
-// may have been swapped with a later emptying of this one.
+// again evaluates the drain once more, after an entry of another drain of the patient
+// that may have been swapped with a later emptying of this one.
 func (c *course) again(e drain.Entry, now time.Time) {
 	near := func(o drain.Entry) bool { return !o.At.Before(e.At) && o.At.Sub(e.At) <= apart }
 	if e.Kind != drain.Emptying || c.first.IsZero() || !slices.ContainsFunc(c.entries, near) {
